@@ -1,0 +1,178 @@
+"""A battery against the catalogue, and its canonical document.
+
+Batteries come here as the plain dicts that `schemas.battery` loads: numbers Decimal, dates `date`, moments aware.
+"""
+
+from collections.abc import Iterator, Mapping
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from service.domain.catalogue import AVERAGES, Catalogue, CatalogueTest, Question
+from service.domain.errors import FieldError
+from service.domain.numbers import Pair, number
+from service.domain.record import BASELINE, MEASURED, first_day, instant
+from service.domain.units import NO_UNIT, of_dimension, same_dimension
+
+LATENESS = timedelta(minutes=5)
+
+_PRIVATE = frozenset({"ref", "new", "recurrence_of"})
+
+
+def catalogue_faults(
+    battery: Mapping[str, Any], catalogue: Catalogue, referral: tuple[str, ...]
+) -> Iterator[FieldError]:
+    """Yield what a battery says that the catalogue does not know; pointers are relative to the battery (`/setup`)."""
+    yield from _answers(battery.get("session_check", {}), catalogue, "session_check", "/session_check")
+    yield from _answers(battery.get("setup", {}), catalogue, "setup", "/setup")
+    for question in battery.get("referral", {}):
+        if question not in referral:
+            yield _unknown(f"/referral/{question}", "referral question of this set", question, referral)
+    for place, session in enumerate(battery.get("since_last", {}).get("sessions", ())):
+        yield from _session(session, catalogue, f"/since_last/sessions/{place}")
+    for place, one in enumerate(battery.get("measurements", ())):
+        yield from _measurement(one, catalogue, f"/measurements/{place}")
+
+
+def time_faults(
+    battery: Mapping[str, Any], on: date, onset_on: str | None, now: datetime | None
+) -> Iterator[FieldError]:
+    """Yield what lies after the battery (or now), or before the injury; without `now` nothing is in the future."""
+    if now is not None and battery["performed_at"] > now + LATENESS:
+        yield FieldError("/performed_at", "in_the_future", f"this lies after now, {now.isoformat(timespec='seconds')}")
+    onset = first_day(onset_on) if onset_on is not None and battery["kind"] != BASELINE else date.min
+    if on < onset:
+        yield FieldError("/performed_at", "before_onset", f"the battery lies before the onset, {onset_on}")
+    for what in ("events", "sessions"):
+        for place, one in enumerate(battery.get("since_last", {}).get(what, ())):
+            if one["on"] > on:
+                detail = f"{one['on']} lies after the battery's date, {on}"
+                yield FieldError(f"/since_last/{what}/{place}/on", "in_the_future", detail)
+            elif one["on"] < onset:
+                detail = f"{one['on']} lies before the onset, {onset_on}"
+                yield FieldError(f"/since_last/{what}/{place}/on", "before_onset", detail)
+    for fact in ("leg_length", "body_mass"):
+        measured_on = battery.get("athlete", {}).get(fact, {}).get("measured_on")
+        if measured_on is not None and measured_on > on:
+            detail = f"{measured_on} lies after the battery's date, {on}"
+            yield FieldError(f"/athlete/{fact}/measured_on", "in_the_future", detail)
+
+
+def _unknown(pointer: str, what: str, name: str, known: Any) -> FieldError:
+    return FieldError(pointer, "unknown_name", f"there is no {what} {name!r}; there are {', '.join(known)}")
+
+
+def _answers(answers: Mapping[str, Any], catalogue: Catalogue, asked_in: str, pointer: str) -> Iterator[FieldError]:
+    known = {key: one for key, one in catalogue.questions.items() if one.asked_in == asked_in}
+    for key, answer in answers.items():
+        if key not in known:
+            yield _unknown(f"{pointer}/{key}", f"{asked_in.replace('_', ' ')} question", key, known)
+        elif not known[key].takes(answer):
+            yield _not_an_answer(f"{pointer}/{key}", known[key], answer)
+
+
+def _not_an_answer(pointer: str, question: Question, answer: object) -> FieldError:
+    if question.scale is not None:
+        is_whole = isinstance(answer, int) and not isinstance(answer, bool)
+        return FieldError(pointer, "out_of_range" if is_whole else "wrong_type", f"{question.wanted} is wanted")
+    return FieldError(pointer, "unknown_name", f"{answer!r} is not an answer; the answers are {question.wanted}")
+
+
+def _session(session: Mapping[str, Any], catalogue: Catalogue, pointer: str) -> Iterator[FieldError]:
+    kind = catalogue.sessions.get(session["kind"])
+    if kind is None:
+        yield _unknown(f"{pointer}/kind", "kind of session", session["kind"], catalogue.sessions)
+        return
+    wrong = "efforts" if kind.takes == "minutes" else "minutes"
+    if wrong in session:
+        yield FieldError(f"{pointer}/{wrong}", "conflicts", f"a session {kind.id} is counted in {kind.takes}")
+    medication = catalogue.questions["medication_24h"]
+    if "medication" in session and not medication.takes(session["medication"]):
+        yield _not_an_answer(f"{pointer}/medication", medication, session["medication"])
+
+
+def _measurement(one: Mapping[str, Any], catalogue: Catalogue, pointer: str) -> Iterator[FieldError]:
+    test = catalogue.tests.get(one["test"])
+    if test is None:
+        yield _unknown(f"{pointer}/test", "test", one["test"], catalogue.tests)
+        return
+    if test.is_sided and "side" not in one:
+        yield FieldError(f"{pointer}/side", "missing", f"{test.id} is measured on a side: left or right")
+    if not test.is_sided and "side" in one:
+        yield FieldError(f"{pointer}/side", "wrong_side", f"{test.id} is of the person and has no side")
+    yield from _answers(one.get("setup", {}), catalogue, "setup", f"{pointer}/setup")
+    fault = _unit_fault(one, test, pointer)
+    if fault is not None:
+        yield fault
+    else:
+        yield from _trials(one, test, pointer)
+
+
+def _unit_fault(one: Mapping[str, Any], test: CatalogueTest, pointer: str) -> FieldError | None:
+    unit = one.get("unit")
+    listed = ", ".join(of_dimension(test.unit)) if test.unit != NO_UNIT else NO_UNIT
+    if unit is None:
+        if one["result"] == MEASURED and test.unit != NO_UNIT:
+            return FieldError(f"{pointer}/unit", "unit_missing", f"{test.id} has a unit, one of {listed}")
+        return None
+    if unit != NO_UNIT if test.unit == NO_UNIT else not same_dimension(unit, test.unit):
+        return FieldError(f"{pointer}/unit", "wrong_unit", f"{unit!r} is no unit of {test.id}; its units are {listed}")
+    return None
+
+
+def _trials(one: Mapping[str, Any], test: CatalogueTest, pointer: str) -> Iterator[FieldError]:
+    counted = one.get("trials_summarised", len(one["trials"]))
+    if counted > test.trials.maximum:
+        detail = f"{test.id} takes at most {test.trials.maximum} trials, {counted} were sent"
+        yield FieldError(f"{pointer}/trials", "too_many_trials", detail)
+    may_be_average = "trials_summarised" in one and test.trials.summary in AVERAGES
+    for place, trial in enumerate(one["trials"]):
+        if "value" not in trial:
+            continue
+        where = f"{pointer}/trials/{place}/value"
+        value = trial["value"]
+        if test.is_whole and value != value.to_integral_value() and not may_be_average:
+            yield FieldError(where, "not_whole", f"{test.id} is counted in whole numbers, not {number(value)}")
+        bound = next((b for b in test.possible if not b.holds(test.in_unit(Pair(value), one.get("unit")))), None)
+        if bound is not None:
+            detail = f"{test.id} can only be {bound.word.replace('_', ' ')} {bound.text}, not {number(value)}"
+            yield FieldError(where, "out_of_range", detail)
+
+
+def battery_document(battery: Mapping[str, Any], on: date, *, names: Mapping[str, str]) -> dict[str, Any]:
+    """Return the canonical document of a battery: all that the engine reads, no refs, names or free text.
+
+    Args:
+        battery: the loaded body, which has passed its checks.
+        on: the local date of `performed_at`.
+        names: the ids of the entries that `follows` and `supersedes` name.
+    """
+    document = {
+        "kind": battery["kind"],
+        "performed_at": instant(battery["performed_at"]),
+        "performed_on": on.isoformat(),
+        "measurements": sorted(
+            (_canonical(one) for one in battery.get("measurements", ())),
+            key=lambda one: (one["test"], one.get("side", "")),
+        ),
+        **names,
+    }
+    for key in ("occasion", "session_check", "referral", "since_last", "setup", "confirmed"):
+        if key in battery:
+            document[key] = _canonical(battery[key])
+    for key in ("athlete", "episode"):
+        if key in battery:
+            document[key] = {name: _canonical(fact) for name, fact in battery[key].items() if name not in _PRIVATE}
+    return document
+
+
+def _canonical(value: Any) -> Any:
+    """Return a loaded value as canonical JSON holds it: Decimals as text, dates as text."""
+    if isinstance(value, Mapping):
+        return {key: _canonical(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_canonical(item) for item in value]
+    if isinstance(value, datetime):
+        return instant(value)
+    if isinstance(value, date):
+        return value.isoformat()
+    return value if isinstance(value, bool | int | str | None) else number(value)

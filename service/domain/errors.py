@@ -1,0 +1,103 @@
+"""What the service refuses, and why.
+
+ServiceError                     code, message; facts as attributes
+├── BrokenBodyError              broken_json, too_large, too_deep: the body can't be read at all
+├── InvalidDocumentError         invalid_battery, invalid_evaluation: faults by JSON pointer
+├── CriteriaFaultsError          criteria_faults: faults of criteria files by file, line and path
+├── UnknownStageError            unknown_stage: names the stages of the set
+├── UnknownCriteriaSetError      unknown_criteria_set: no such set or version
+├── AmbiguousCriteriaSetError    ambiguous_criteria_set: several sets fit the condition
+└── ReleasedVersionError         already_released: a released version never changes
+"""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+INVALID_BATTERY, INVALID_EVALUATION = "invalid_battery", "invalid_evaluation"
+
+
+class FieldError(NamedTuple):
+    """One fault of a JSON document: where (RFC 6901 pointer with `#`), a closed code, what mends it."""
+
+    pointer: str
+    code: str
+    detail: str
+
+
+class Fault(NamedTuple):
+    """One fault of a criteria file: the file, its line (from 1), the path inside it, what mends it."""
+
+    file: str
+    line: int
+    path: str
+    detail: str
+
+
+class ServiceError(Exception):
+    """Something that the caller can mend; the message says how."""
+
+    code = "service_error"
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message)
+        self.message = message
+
+
+class BrokenBodyError(ServiceError):
+    """The body is no JSON that this service reads: `code` is broken_json, too_large or too_deep."""
+
+    def __init__(self, code: str, message: str) -> None:
+        super().__init__(message)
+        self.code = code
+
+
+class InvalidDocumentError(ServiceError):
+    """A document with faults; all of them are in `errors`, and nothing was done."""
+
+    def __init__(self, code: str, errors: Sequence[FieldError]) -> None:
+        super().__init__(f"{len(errors)} {'fault' if len(errors) == 1 else 'faults'} to mend; nothing was judged")
+        self.code = code
+        self.errors = tuple(errors)
+
+
+class CriteriaFaultsError(ServiceError):
+    """Criteria files with faults; all of them are in `faults`."""
+
+    code = "criteria_faults"
+
+    def __init__(self, faults: Sequence[Fault]) -> None:
+        super().__init__(f"{len(faults)} {'fault' if len(faults) == 1 else 'faults'} in the criteria files")
+        self.faults = tuple(faults)
+
+
+class UnknownStageError(ServiceError):
+    """No stage was named, or the set has none of that name."""
+
+    code = "unknown_stage"
+
+    def __init__(self, stage: str | None, stages: Sequence[str]) -> None:
+        asked = "no stage was named" if stage is None else f"the criteria set has no stage {stage!r}"
+        super().__init__(f"{asked}; its stages are {', '.join(stages)}")
+        self.stages = tuple(stages)
+
+
+class UnknownCriteriaSetError(ServiceError):
+    """No criteria set fits what was asked."""
+
+    code = "unknown_criteria_set"
+
+
+class AmbiguousCriteriaSetError(ServiceError):
+    """Several criteria sets fit the condition and none was named."""
+
+    code = "ambiguous_criteria_set"
+
+    def __init__(self, condition: str, sets: Sequence[str]) -> None:
+        super().__init__(f"several criteria sets fit {condition}; name one of {', '.join(sets)}")
+        self.sets = tuple(sets)
+
+
+class ReleasedVersionError(ServiceError):
+    """The version is released with other content; give the change the next number."""
+
+    code = "already_released"

@@ -1,0 +1,212 @@
+"""Verdict + evidence + criteria set -> advice: figures as text, sentences, next steps, when to test again."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from fractions import Fraction
+from typing import Any
+
+from service.domain.catalogue import LEFT, CatalogueTest
+from service.domain.codes import (
+    AWAITING_RESPONSE,
+    FINDING_OPEN,
+    GAVE_WAY,
+    IS_NOT,
+    MET,
+    NOT_ASSESSED,
+    NOT_MET,
+    NOT_TODAY,
+    OUTSIDE_SCOPE,
+    PAIN_BEYOND_LIMIT,
+    PASS,
+    SHORT,
+    TOO_FEW_MET,
+    UNABLE,
+)
+from service.domain.criteria import (
+    CriteriaSet,
+    Gate,
+)
+from service.domain.evidence import Measurement
+from service.domain.judging import Judging
+from service.domain.numbers import Pair, number
+from service.domain.reasons import Row, reason_json, shown_json
+from service.domain.record import MEASURED
+from service.domain.retest import propose_follow_up, propose_retest
+from service.domain.words import hold_statement
+
+Advice = dict[str, Any]
+
+_STOPS = (GAVE_WAY, PAIN_BEYOND_LIMIT)
+
+
+def explain(
+    verdict: Mapping[str, Any], evidence: Any, criteria: CriteriaSet, *, supported_stage: str | None = None
+) -> Advice:
+    """Return what a verdict means in words.
+
+    Args:
+        verdict: what `judge` returned for the same evidence and criteria set.
+        evidence: the evidence judged.
+        criteria: the criteria set.
+        supported_stage: the highest stage with a pass that still stands, this decision included.
+
+    Returns:
+        `{summary, supported_stage, holds, reasons, shown, data_quality, next_steps, retest, follow_up}`: `holds` and
+        `reasons` stand beside those of the verdict, in the same order.
+    """
+    judging = Judging(evidence, criteria)
+    gate = criteria.gate(verdict["stage"])
+    rows = [Row(*row) for row in verdict["reasons"]]
+    reasons = [reason_json(judging, row) for row in rows]
+    holds = [{"statement": hold_statement(code, about, criteria)} for _, code, about in verdict["holds"]]
+    return {
+        "summary": _summary(verdict, rows, reasons, holds),
+        "supported_stage": supported_stage,
+        "holds": holds,
+        "reasons": reasons,
+        "shown": list(shown_json(judging, gate)),
+        "data_quality": _data_quality(judging),
+        "next_steps": _next_steps(judging, verdict, rows, gate, supported_stage),
+        "retest": propose_retest(judging, verdict),
+        "follow_up": propose_follow_up(judging),
+    }
+
+
+# The first sentence
+
+
+def _summary(
+    verdict: Mapping[str, Any],
+    rows: Sequence[Row],
+    reasons: Sequence[Mapping[str, Any]],
+    holds: Sequence[Mapping[str, str]],
+) -> str:
+    asked = [row for row in rows if row.part_of is None]
+    if verdict["outcome"] == PASS:
+        return f"Pass: {_counts(asked)}."
+    news = [
+        (_gravity_of_hold(hold), Fraction(0), str(one["statement"]))
+        for hold, one in zip(verdict["holds"], holds, strict=True)
+    ]
+    news += [
+        (_gravity(row), -_miss(one), str(one["statement"]))
+        for row, one in zip(rows, reasons, strict=True)
+        if row.part_of is None and row.status != MET and not row.excepted
+    ]
+    worst = min(news, key=lambda one: one[:2])
+    return f"Hold: {_counts(asked)}. {worst[2]}"
+
+
+def _gravity_of_hold(hold: Sequence[str]) -> int:
+    return {FINDING_OPEN: 0, NOT_MET: 1, NOT_TODAY: 2, OUTSIDE_SCOPE: 3, NOT_ASSESSED: 6}[hold[0]]
+
+
+def _gravity(row: Row) -> int:
+    if row.code in _STOPS:
+        return 1
+    if row.code == UNABLE:
+        return 4
+    if row.code in SHORT or row.code in (IS_NOT, TOO_FEW_MET):
+        return 5
+    return 7 if row.code == AWAITING_RESPONSE else 6
+
+
+def _miss(reason: Mapping[str, Any]) -> Fraction:
+    """Return by how much a criterion is missed, as a share of its threshold: a clear miss is told before a near one."""
+    if reason["margin"] is None:
+        return Fraction(0)
+    threshold = Fraction(reason["threshold"]["value"])
+    missed = -Fraction(reason["margin"]["value"])
+    return missed / threshold if threshold else missed
+
+
+def _counts(asked: Sequence[Row]) -> str:
+    if not asked:
+        return "this stage asks no criterion of its own"
+    met = sum(row.status == MET for row in asked)
+    words = (
+        f"all {met} required criteria are met"
+        if met == len(asked)
+        else f"{met} of {len(asked)} required criteria are met"
+    )
+    open_ = [row for row in asked if row.status != MET and not row.excepted]
+    told = {
+        "not met": sum(row.status == NOT_MET for row in open_),
+        "not assessed": sum(row.status == NOT_ASSESSED and row.code != AWAITING_RESPONSE for row in open_),
+        "awaiting an answer": sum(row.code == AWAITING_RESPONSE for row in open_),
+        "excepted": sum(row.excepted and row.status != MET for row in asked),
+    }
+    return words + "".join(f"; {count} {what}" for what, count in told.items() if count)
+
+
+# Flags and next steps
+
+
+def _data_quality(judging: Judging) -> list[dict[str, str]]:
+    """Return what is worth a second look, each flag once."""
+    flags = dict.fromkeys(_flags(judging))
+    return [{"code": code, "detail": detail} for code, detail in flags]
+
+
+def _flags(judging: Judging) -> Iterator[tuple[str, str]]:
+    evidence = judging.evidence
+    adult_from = judging.criteria.adult_from
+    if adult_from is not None and evidence.ages is not None and evidence.ages[0] < adult_from:
+        yield "adult_figures", f"under {adult_from}: the figures used are adult figures"
+    for one in evidence.judged.measurements.values() if evidence.judged is not None else ():
+        if one.result == MEASURED and one.test in judging.criteria.catalogue.tests:
+            yield from _flags_of(judging, one)
+
+
+def _flags_of(judging: Judging, one: Measurement) -> Iterator[tuple[str, str]]:
+    test = judging.criteria.catalogue.tests[one.test]
+    name = test.title if one.side is None else f"{test.title}, {one.side}"
+    for value in one.values:
+        bound = next((b for b in test.plausible if not b.holds(test.in_unit(Pair(value), one.unit))), None)
+        if bound is not None:
+            words = bound.word.replace("_", " ")
+            yield (
+                "implausible",
+                f"{name}: {number(value)} {one.unit or ''} is unusual; {words} {bound.text} is expected",
+            )
+    if one.summarised is not None:
+        yield "summarised_by_sender", f"{name}: one value that sums up {one.summarised} trials"
+    other = judging.opposite(one)
+    if one.side == LEFT and other is not None and other.result == MEASURED and _trials_differ(test, one, other):
+        yield "trial_numbers_differ", f"{test.title}: {one.trials_valid} and {other.trials_valid} valid trials"
+    for before in test.after:
+        if not any(name == before for name, _ in judging.evidence.attempts):
+            title = judging.criteria.catalogue.tests[before].title
+            yield "not_shown_before", f"{test.title} was done although {title} has never been shown"
+
+
+def _trials_differ(test: CatalogueTest, one: Measurement, other: Measurement) -> bool:
+    return min(one.trials_valid, test.trials.scored) != min(other.trials_valid, test.trials.scored)
+
+
+def _next_steps(
+    judging: Judging, verdict: Mapping[str, Any], rows: Sequence[Row], gate: Gate, supported_stage: str | None
+) -> dict[str, list[str]]:
+    criteria = judging.criteria
+    is_pass = verdict["outcome"] == PASS
+    stage = gate if is_pass else criteria.gate(supported_stage or criteria.stages[0])
+    return {
+        "work_on": list(dict.fromkeys(_work_on(judging, verdict, rows))),
+        "may_continue": _lines(stage, "may_continue"),
+        "not_yet": _lines(stage, "not_yet"),
+        "on_pass": _lines(gate, "on_pass") if is_pass else [],
+    }
+
+
+def _lines(gate: Gate, key: str) -> list[str]:
+    return [one if isinstance(one, str) else one["text"] for one in gate.document.get(key, ())]
+
+
+def _work_on(judging: Judging, verdict: Mapping[str, Any], rows: Sequence[Row]) -> Iterator[str]:
+    actions = {one.id: one.action for one in judging.criteria.referral}
+    for kind, _code, about in verdict["holds"]:
+        if kind == FINDING_OPEN and about in actions:
+            yield actions[about]
+    for row in rows:
+        text = judging.criteria.document["criteria"][row.criterion].get("work_on")
+        if row.part_of is None and row.status == NOT_MET and not row.excepted and text is not None:
+            yield text

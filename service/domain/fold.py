@@ -1,0 +1,297 @@
+"""Entries of an athlete's record -> evidence for one episode at one moment.
+
+Posting, replay, examples, `evaluate` and impact all read the record through `fold`. It knows no criteria set, so two
+versions can be judged on the same fold.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from service.domain.evidence import (
+    Evidence,
+    Facts,
+    Finding,
+    Measurement,
+    Occasion,
+    Session,
+    Waiver,
+)
+from service.domain.occasions import occasions_of, read_measurement
+from service.domain.record import (
+    BASELINE,
+    BATTERY,
+    CLOSED,
+    CONFIRMATION,
+    CORRECTED,
+    EVENT,
+    EXCEPTION,
+    FOLLOW_UP,
+    MEASURED,
+    RE_INJURY,
+    RECLASSIFIED,
+    RESOLUTION,
+    VOID,
+    Entry,
+    Moment,
+    first_day,
+)
+from service.domain.setbacks import cancel, events_of, findings_of, told
+
+
+def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment, posted: bool) -> Evidence | None:
+    """Return the evidence that the record offers for an episode.
+
+    Args:
+        entries: the athlete's entries, in any order; those after `through` are not read.
+        episode: the id of the episode.
+        through: the sequence of the last entry that counts.
+        as_of: the moment judged; what occurred later does not count.
+        posted: whether the entry at `through` was just posted and is judged as such.
+
+    Returns:
+        The evidence, or None where there is nothing to judge: the entry just posted is a follow-up of an occasion
+        that is not the episode's latest, or the episode has no battery.
+    """
+    live = _live(sorted(entries, key=lambda entry: entry.sequence), through, as_of)
+    own = [entry for entry in live.entries if entry.episode == episode]
+    facts = _facts(own)
+    if facts is None:
+        return None
+    occasions = occasions_of(own, live.current)
+    judged = _judged(occasions, live, through) if posted else (occasions[-1] if occasions else None)
+    if posted and judged is None:
+        return None
+    today = judged.on if posted and judged is not None else as_of.on
+    return _Folding(live, own, episode, facts, occasions, judged, today, as_of, through, posted).evidence()
+
+
+@dataclass(frozen=True, slots=True)
+class _Live:
+    """The entries that count, and which battery took the place of which."""
+
+    entries: Sequence[Entry]
+    replaced: Mapping[str, str]
+
+    def current(self, battery: str) -> str:
+        """Return the id of the battery that stands in for this one now."""
+        while battery in self.replaced:
+            battery = self.replaced[battery]
+        return battery
+
+
+def _live(entries: Sequence[Entry], through: int, as_of: Moment) -> _Live:
+    recorded = [entry for entry in entries if entry.sequence <= through]
+    void: set[str] = set()
+    for entry in reversed(recorded):
+        if entry.kind == VOID and entry.id not in void:
+            void.add(entry.document["entry"])
+    replaced = {
+        entry.document["supersedes"]: entry.id
+        for entry in recorded
+        if entry.kind == BATTERY and "supersedes" in entry.document
+    }
+    gone = void | set(replaced)
+    counting = [entry for entry in recorded if entry.id not in gone and entry.occurred_at <= as_of.at]
+    return _Live(counting, replaced)
+
+
+def _facts(own: Sequence[Entry]) -> Facts | None:
+    """Return the facts in force: of the first battery, then of each correction in the order of recording."""
+    facts: dict[str, Any] = {}
+    for entry in own:
+        if entry.kind == BATTERY and not facts:
+            facts = dict(entry.document["episode"])
+    for entry in own:
+        if entry.kind == EVENT and entry.document["kind"] in (RECLASSIFIED, CORRECTED) and facts:
+            facts |= {key: entry.document[key] for key in facts if key in entry.document}
+    if not facts:
+        return None
+    return Facts(facts["condition"], facts["involved_side"], facts["onset_on"], facts["other_side"])
+
+
+def _judged(occasions: Sequence[Occasion], live: _Live, through: int) -> Occasion | None:
+    """Return the occasion that the entry just posted asks to judge, None where it comes too late."""
+    posted = next((entry for entry in reversed(live.entries) if entry.sequence == through), None)
+    if posted is None or posted.kind != BATTERY:
+        return None
+    if posted.document["kind"] == FOLLOW_UP:
+        latest = occasions[-1] if occasions else None
+        return latest if latest is not None and posted.id in latest.follow_ups else None
+    return next((one for one in occasions if posted.id in one.batteries), None)
+
+
+@dataclass(slots=True)
+class _Folding:
+    """The one pass that makes evidence of the live entries."""
+
+    live: _Live
+    own: Sequence[Entry]
+    episode: str
+    facts: Facts
+    occasions: Sequence[Occasion]
+    judged: Occasion | None
+    today: date
+    as_of: Moment
+    through: int
+    posted: bool
+
+    def evidence(self) -> Evidence:
+        events = events_of(self.own, self.occasions, (*self.facts.involved, None))
+        confirmed = findings_of(self.episode, self.live.entries)[1]
+        setbacks = [*confirmed, *(one for one in events if one.occasion is None or one.occasion is not self.judged)]
+        cancel(self.occasions, setbacks)
+        place = self.occasions.index(self.judged) + 1 if self.judged is not None else 0
+        readable, later = self.occasions[:place], self.occasions[place:]
+        return Evidence(
+            episode=self.episode,
+            as_of=self.as_of.at,
+            as_of_on=self.as_of.on,
+            through=self.through,
+            posted=self.posted,
+            today=self.today,
+            facts=self.facts,
+            ages=self._ages(),
+            judged=self.judged,
+            occasions=readable,
+            later=later,
+            attempts=_attempts(readable),
+            baselines=self._baselines(),
+            sessions=self._sessions(max((one.on for one in setbacks), default=date.min)),
+            events=events,
+            setbacks=setbacks,
+            reinjured_on=max((one.on for one in setbacks if one.kind == RE_INJURY), default=None),
+            findings=self._findings(),
+            waivers=self._waivers(),
+            other_side_open=self._other_side_open(),
+            fact_entries=self._ids(EVENT, kinds=(RECLASSIFIED, CORRECTED)),
+            resolution_entries=self._ids(RESOLUTION),
+            confirmation_entries=self._ids(CONFIRMATION),
+        )
+
+    def _ids(self, kind: str, *, kinds: Sequence[str] = ()) -> tuple[str, ...]:
+        return tuple(
+            entry.id for entry in self.own if entry.kind == kind and (not kinds or entry.document["kind"] in kinds)
+        )
+
+    def _findings(self) -> list[Finding]:
+        """Return the open findings of this episode and of any other open one."""
+        closed = self._closed()
+        episodes = dict.fromkeys(entry.episode for entry in self.live.entries if entry.episode)
+        return [
+            finding
+            for episode in episodes
+            if episode == self.episode or episode not in closed
+            for finding in findings_of(episode, self.live.entries)[0]
+        ]
+
+    def _sessions(self, last_setback: date) -> list[Session]:
+        reports: dict[tuple[date, str], list[tuple[str, Mapping[str, Any]]]] = defaultdict(list)
+        for entry in self.own:
+            for one in told(entry, "sessions"):
+                reports[date.fromisoformat(one["on"]), one["kind"]].append((entry.id, one))
+        return [
+            _session(on, kind, told, cancelled=on <= last_setback)
+            for (on, kind), told in sorted(reports.items(), key=lambda item: item[0])
+            if on <= self.as_of.on
+        ]
+
+    def _ages(self) -> tuple[int, int] | None:
+        athlete: dict[str, Any] = {}
+        for entry in self.live.entries:
+            athlete |= entry.document.get("athlete", {}) if entry.kind == BATTERY else {}
+        year, month = athlete.get("birth_year"), athlete.get("birth_month")
+        if year is None:
+            return None
+        oldest = self.today.year - int(year)
+        if month is None or month == self.today.month:
+            return oldest - 1, oldest
+        age = oldest - (month > self.today.month)
+        return age, age
+
+    def _baselines(self) -> Mapping[tuple[str, str | None], Sequence[Measurement]]:
+        onset = first_day(self.facts.onset_on)
+        spans = self._spans()
+        entries = [
+            entry
+            for entry in self.live.entries
+            if entry.kind == BATTERY
+            and entry.document["kind"] == BASELINE
+            and entry.occurred_on < onset
+            and not any(begun <= entry.occurred_on <= ended for begun, ended in spans)
+        ]
+        found = defaultdict(list)
+        for entry in sorted(entries, key=lambda one: (one.occurred_at, one.sequence), reverse=True):
+            for one in entry.document["measurements"]:
+                read = read_measurement(one, entry, None)
+                if read.result == MEASURED:
+                    found[read.test, read.side].append(read)
+        return found
+
+    def _closed(self) -> dict[str, date]:
+        return {
+            entry.episode: entry.occurred_on
+            for entry in self.live.entries
+            if entry.episode and entry.kind == EVENT and entry.document["kind"] == CLOSED
+        }
+
+    def _others(self) -> Iterator[tuple[str, Facts]]:
+        """Yield the athlete's other episodes with their facts."""
+        for episode in dict.fromkeys(entry.episode for entry in self.live.entries if entry.episode):
+            if episode != self.episode:
+                facts = _facts([entry for entry in self.live.entries if entry.episode == episode])
+                if facts is not None:
+                    yield episode, facts
+
+    def _spans(self) -> list[tuple[date, date]]:
+        """Return from when to when each other episode was open."""
+        closed = self._closed()
+        return [(first_day(facts.onset_on), closed.get(episode, date.max)) for episode, facts in self._others()]
+
+    def _other_side_open(self) -> bool:
+        closed = self._closed()
+        opposite = self.facts.opposite
+        return opposite is not None and any(
+            opposite in facts.involved and episode not in closed for episode, facts in self._others()
+        )
+
+    def _waivers(self) -> list[Waiver]:
+        return [
+            Waiver(
+                stage=entry.document["stage"],
+                criterion=entry.document["criterion"],
+                until=date.fromisoformat(entry.document["until"]),
+                entry=entry.id,
+            )
+            for entry in self.own
+            if entry.kind == EXCEPTION
+        ]
+
+
+def _attempts(occasions: Sequence[Occasion]) -> Mapping[tuple[str, str | None], Sequence[Measurement]]:
+    found = defaultdict(list)
+    for occasion in occasions:
+        for key, one in occasion.measurements.items():
+            if one.is_attempt:
+                found[key].append(one)
+    return dict(found)
+
+
+def _session(on: date, kind: str, told: Sequence[tuple[str, Mapping[str, Any]]], *, cancelled: bool) -> Session:
+    reports = [one for _, one in told]
+    return Session(
+        on=on,
+        kind=kind,
+        dose=_greatest(one.get("minutes", one.get("efforts")) for one in reports),
+        worst_pain=_greatest(one.get("worst_pain") for one in reports),
+        next_morning_rise=_greatest(one.get("next_morning_rise") for one in reports),
+        medication=tuple(one["medication"] for one in reports if "medication" in one),
+        batteries=tuple(dict.fromkeys(battery for battery, _ in told)),
+        cancelled=cancelled,
+    )
+
+
+def _greatest(answers: Iterable[int | None]) -> int | None:
+    return max((answer for answer in answers if answer is not None), default=None)

@@ -1,0 +1,147 @@
+"""Exact numbers: Decimals as sent, and quotients kept as pairs until somebody reads them.
+
+A quotient such as 8.64 / 9.60 is never divided to be compared: binary floats and Decimal division both misjudge
+about a third of the pairs whose true value is the threshold.
+"""
+
+from decimal import (
+    ROUND_HALF_EVEN,
+    Context,
+    Decimal,
+    DivisionByZero,
+    Inexact,
+    InvalidOperation,
+    Overflow,
+    Rounded,
+)
+from math import gcd
+from typing import NamedTuple
+
+DIGITS = 12
+EXPONENT = 9
+SIGNIFICANT = 6
+
+EXACT = Context(prec=100, traps=[Inexact, Rounded, InvalidOperation, DivisionByZero, Overflow])
+_SIX_DIGITS = Context(prec=SIGNIFICANT, rounding=ROUND_HALF_EVEN, traps=[])
+
+ZERO = Decimal(0)
+ONE = Decimal(1)
+HUNDRED = Decimal(100)
+
+
+class Pair(NamedTuple):
+    """A quotient of two Decimals; the denominator is positive."""
+
+    numerator: Decimal
+    denominator: Decimal = ONE
+
+    def compare(self, other: "Pair") -> int:
+        """Return -1, 0 or 1 by cross-multiplying, without any rounding.
+
+        >>> Pair(Decimal("117"), Decimal("1.30")).compare(Pair(Decimal(90)))
+        0
+        """
+        return int(
+            EXACT.compare(
+                EXACT.multiply(self.numerator, other.denominator),
+                EXACT.multiply(other.numerator, self.denominator),
+            )
+        )
+
+    def times(self, factor: "Pair") -> "Pair":
+        """Return the product, unreduced."""
+        return Pair(
+            EXACT.multiply(self.numerator, factor.numerator),
+            EXACT.multiply(self.denominator, factor.denominator),
+        )
+
+    def over(self, other: "Pair") -> "Pair":
+        """Return the quotient, unreduced; the other pair must be positive."""
+        return Pair(
+            EXACT.multiply(self.numerator, other.denominator),
+            EXACT.multiply(self.denominator, other.numerator),
+        )
+
+    def minus(self, other: "Pair") -> "Pair":
+        """Return the difference, unreduced."""
+        return Pair(
+            EXACT.subtract(
+                EXACT.multiply(self.numerator, other.denominator),
+                EXACT.multiply(other.numerator, self.denominator),
+            ),
+            EXACT.multiply(self.denominator, other.denominator),
+        )
+
+    def lowest_terms(self) -> tuple[int, int]:
+        """Return numerator and denominator as whole numbers without a common factor."""
+        above, below = self.numerator.as_integer_ratio()
+        above_under, below_over = self.denominator.as_integer_ratio()
+        numerator, denominator = above * below_over, below * above_under
+        common = gcd(numerator, denominator)
+        return numerator // common, denominator // common
+
+
+def is_within_limits(value: Decimal) -> bool:
+    """Tell whether a number as sent has at most 12 digits and an exponent within +-9.
+
+    Asked before any arithmetic: `Fraction("1E+10000000")` takes seconds.
+    """
+    if not value.is_finite():
+        return False
+    _, digits, exponent = value.as_tuple()
+    return len(digits) <= DIGITS and abs(int(exponent)) <= EXPONENT
+
+
+def number(value: Decimal) -> str:
+    """Return the one text of a number: no exponent, no trailing zeros, no "-0".
+
+    >>> number(Decimal("90.0")), number(Decimal("1E+2")), number(Decimal("-0.0"))
+    ('90', '100', '0')
+    """
+    text = format(value, "f")
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return "0" if text in {"-0", ""} else text
+
+
+def ends(pair: Pair) -> bool:
+    """Tell whether the quotient is a decimal that ends."""
+    _, denominator = pair.lowest_terms()
+    for prime in (2, 5):
+        while denominator % prime == 0:
+            denominator //= prime
+    return denominator == 1
+
+
+def figure(pair: Pair) -> str:
+    """Return the quotient as exact decimal text, or to 6 significant digits where it does not end.
+
+    >>> figure(Pair(Decimal("864"), Decimal("9.6"))), figure(Pair(Decimal(2), Decimal(3)))
+    ('90', '0.666667')
+    """
+    numerator, denominator = pair.lowest_terms()
+    context = EXACT if ends(pair) else _SIX_DIGITS
+    return number(context.divide(Decimal(numerator), Decimal(denominator)))
+
+
+def rounded(pair: Pair, places: int) -> str:
+    """Return the quotient rounded half to even at a number of decimal places, for people to read."""
+    numerator, denominator = pair.lowest_terms()
+    scaled, rest = divmod(numerator * 10**places, denominator)
+    twice = 2 * rest
+    if twice > denominator or (twice == denominator and scaled % 2):
+        scaled += 1
+    return number(Decimal(scaled).scaleb(-places, EXACT))
+
+
+def readable(pair: Pair, threshold: Pair, places: int) -> str:
+    """Return the quotient with as many places as its side of the threshold needs to show.
+
+    89.96 against 90 is never printed as 90.0: places are added until the text agrees with the comparison.
+    """
+    side = pair.compare(threshold)
+    for more in range(places, places + DIGITS):
+        text = rounded(pair, more)
+        if Pair(Decimal(text)).compare(threshold) == side:
+            return text
+    return figure(pair)

@@ -1,0 +1,219 @@
+"""Which evidence serves a criterion: the measurement, its reference, its baseline, the medication that goes with it."""
+
+from collections.abc import Iterator, Sequence
+from typing import Any, NamedTuple
+
+from service.domain.catalogue import MEDICATION, OPPOSITE, PAIN_AT_REST, CatalogueTest
+from service.domain.codes import (
+    BEFORE_SETBACK,
+    GAVE_WAY,
+    MASKED,
+    MET,
+    MISSING_REFERENCE,
+    MISSING_TEST,
+    PAIN_BEYOND_LIMIT,
+    RANK,
+    REFERENCE_UNRELIABLE,
+    SETUP_DIFFERS,
+    TOO_FEW_TRIALS,
+    TOO_OLD,
+    UNANSWERED,
+)
+from service.domain.criteria import CriteriaSet, Criterion
+from service.domain.evidence import (
+    PREVIOUSLY_INJURED,
+    SYMPTOMATIC,
+    UNKNOWN,
+    Evidence,
+    Measurement,
+    Occasion,
+)
+from service.domain.numbers import Pair
+from service.domain.record import GIVING_WAY, MEASURED, NOT_DONE, UNABLE
+
+_UNUSABLE = (PREVIOUSLY_INJURED, SYMPTOMATIC)
+
+
+class Use(NamedTuple):
+    """A piece of evidence that a reading rests on: its role and what it is."""
+
+    role: str
+    evidence: Any
+
+
+class Reading(NamedTuple):
+    """What a criterion came to: the code, the figure in the threshold's unit, what it rests on.
+
+    `measured` is None where nothing was compared. `against` is other or baseline in a comparison.
+    """
+
+    code: str
+    measured: Pair | None = None
+    uses: tuple[Use, ...] = ()
+    against: str | None = None
+
+
+class Reference(NamedTuple):
+    """What a measurement is compared with: met, or the code that says why it is no reference.
+
+    A value can come with reference_unreliable. `is_stopped` says that this side could not give a value, or gave it
+    with a stop.
+    """
+
+    code: str
+    value: Pair | None = None
+    measurement: Measurement | None = None
+    is_stopped: bool = False
+
+
+class Case:
+    """One evidence under one criteria set, with what several criteria ask of both."""
+
+    def __init__(self, evidence: Evidence, criteria: CriteriaSet) -> None:
+        self.evidence = evidence
+        self.criteria = criteria
+        facts = evidence.facts
+        self.other_unusable = facts.other_side in _UNUSABLE or evidence.other_side_open
+        self.other_unknown = facts.other_side == UNKNOWN
+        self.other_symptomatic = facts.other_side == SYMPTOMATIC or evidence.other_side_open
+        self.involved_or_person = (*facts.involved, None)
+        self.masks = criteria.catalogue.questions[MEDICATION].masks_pain
+
+    def stop(self, one: Measurement) -> str | None:
+        """Return gave_way or pain_beyond_limit where a measurement is a stop.
+
+        A test that the set does not know counts as loading: its pain can't be discarded either.
+        """
+        if one.ended_by is not None:
+            return GAVE_WAY if one.ended_by == GIVING_WAY else PAIN_BEYOND_LIMIT
+        if one.pain is None or one.pain <= self.criteria.pain_stay:
+            return None
+        test = self.criteria.catalogue.tests.get(one.test)
+        return PAIN_BEYOND_LIMIT if test is None or test.is_loading else None
+
+    def latest(self, test: CatalogueTest, side: str | None) -> Measurement | None:
+        """Return the latest attempt at a test on a side (or by the person)."""
+        found = self.evidence.attempts.get((test.id, side if test.is_sided else None))
+        return found[-1] if found else None
+
+    def staleness(self, criterion: Criterion, occasion: Occasion) -> str | None:
+        """Return why an occasion no longer serves a criterion, None where it does."""
+        if occasion.cancelled:
+            return BEFORE_SETBACK
+        if criterion.within_days is None:
+            return None if occasion is self.evidence.judged else TOO_OLD
+        return TOO_OLD if (self.evidence.today - occasion.on).days > criterion.within_days else None
+
+    def attempted_lately(self, criterion: Criterion, test: CatalogueTest, side: str | None) -> bool:
+        """Tell whether a test was attempted within the criterion's days and after the last setback."""
+        one = self.latest(test, side)
+        return one is not None and self.staleness(criterion, occasion_of(one)) is None
+
+    def masking(self, answers: Sequence[str]) -> str | None:
+        """Return unanswered or masked where the medication answers do not let pain be read."""
+        if not answers:
+            return UNANSWERED
+        return MASKED if any(answer in self.masks for answer in answers) else None
+
+    def masking_of(self, occasion: Occasion) -> str | None:
+        """Return `masking` of an occasion's own medication answer."""
+        return self.masking(occasion.answers.get(MEDICATION, ()))
+
+    def worst_answer(self, question: str, answers: Sequence[Any]) -> Any:
+        """Return the worst of several answers to a question, None of none."""
+        return self.criteria.catalogue.questions[question].worst(answers)
+
+    def morning_rise(self, occasion: Occasion) -> tuple[int | None, int | None]:
+        """Return pain at rest on the morning after an occasion, and at its start: the worse, the lower."""
+        morning = occasion.morning.get(PAIN_AT_REST)
+        start = occasion.answers.get(PAIN_AT_REST)
+        return max(morning) if morning else None, min(start) if start else None
+
+    def was_loaded(self, occasion: Occasion) -> bool:
+        """Tell whether a loading test was attempted on an involved side or by the person."""
+        return any(self.is_loading(one.test) for one in self.attempts_in(occasion))
+
+    def is_loading(self, test: str) -> bool:
+        """Tell whether a test is loading; one that the set does not know counts as such."""
+        known = self.criteria.catalogue.tests.get(test)
+        return known is None or known.is_loading
+
+    def attempts_in(self, occasion: Occasion) -> Iterator[Measurement]:
+        """Yield what was attempted on an involved side or by the person in an occasion."""
+        for one in occasion.measurements.values():
+            if one.is_attempt and one.side in self.involved_or_person:
+                yield one
+
+    def opposite(self, one: Measurement) -> Measurement | None:
+        """Return what was sent of the other side in the same occasion."""
+        return occasion_of(one).measurements.get((one.test, OPPOSITE[one.side])) if one.side else None
+
+    def opposite_was_sent(self, one: Measurement) -> bool:
+        """Tell whether the other side was measured too, or sent as unable or not done."""
+        other = self.opposite(one)
+        return other is not None and other.result in (MEASURED, UNABLE, NOT_DONE)
+
+    def value(self, test: CatalogueTest, one: Measurement) -> Pair | None:
+        """Return a measurement's summary in the test's unit, None with too few valid trials."""
+        if one.trials_valid < test.trials.minimum or not one.values:
+            return None
+        if one.summarised is not None:
+            return test.in_unit(Pair(one.values[0]), one.unit)
+        return test.in_unit(test.summarise(one.values[: test.trials.scored]), one.unit)
+
+    def reference(self, test: CatalogueTest, one: Measurement, *, divides: bool) -> "Reference":
+        """Return the other side's value beside a measurement, with the code that says what is wrong with it."""
+        other = self.opposite(one)
+        if other is None or not other.is_attempt:
+            return Reference(MISSING_REFERENCE)
+        if other.result == UNABLE:
+            return Reference(REFERENCE_UNRELIABLE, measurement=other, is_stopped=True)
+        is_stopped = self.stop(other) is not None
+        value = self.value(test, other)
+        if value is None:
+            return Reference(TOO_FEW_TRIALS, measurement=other, is_stopped=is_stopped)
+        if divides and not value.numerator:
+            return Reference(REFERENCE_UNRELIABLE, measurement=other, is_stopped=True)
+        if not _same_setup(test, one, other):
+            return Reference(REFERENCE_UNRELIABLE if is_stopped else SETUP_DIFFERS, measurement=other)
+        return Reference(REFERENCE_UNRELIABLE if is_stopped else MET, value, other, is_stopped=is_stopped)
+
+    def baseline(self, test: CatalogueTest, one: Measurement, *, divides: bool) -> "Reference":
+        """Return the latest valid baseline value for a measurement, or the code that says why there is none."""
+        code = MISSING_REFERENCE
+        for base in self.evidence.baselines.get((test.id, one.side), ()):
+            value = self.value(test, base)
+            if (
+                value is None
+                or self.stop(base) is not None
+                or (divides and not value.numerator)
+                or (self.evidence.today - base.on).days > self.criteria.baseline_days
+            ):
+                continue
+            if _same_setup(test, one, base, across=True):
+                return Reference(MET, value, base)
+            code = SETUP_DIFFERS
+        return Reference(code)
+
+
+def none_left(codes: Sequence[str]) -> str:
+    """Return the code where none is left: before_setback or too_old if there was one, else missing_test."""
+    return min(codes, key=RANK.__getitem__) if codes else MISSING_TEST
+
+
+def occasion_of(one: Measurement) -> Occasion:
+    """Return the occasion of a measurement that is no baseline."""
+    assert one.occasion is not None
+    return one.occasion
+
+
+def _same_setup(test: CatalogueTest, one: Measurement, other: Measurement, *, across: bool = False) -> bool:
+    """Tell whether two measurements have equal answers on what the test must match.
+
+    Absent on both sides of one occasion matches; absent never matches across occasions.
+    """
+    for key in test.must_match:
+        mine, theirs = one.setup.get(key), other.setup.get(key)
+        if mine != theirs or (across and mine is None):
+            return False
+    return True

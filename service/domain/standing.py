@@ -1,0 +1,254 @@
+"""What has become of a decision since: standing, expired, superseded, withdrawn or void; and the supported stage.
+
+Computed on read from the record and today; nothing of it is stored in the decision.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from service.domain.codes import HOLD, MET, PASS
+from service.domain.criteria import CriteriaSet
+from service.domain.evidence import Evidence, Measurement, Session, Setback
+from service.domain.fold import fold
+from service.domain.holds import stops
+from service.domain.judging import Judging
+from service.domain.reasons import Row
+from service.domain.record import BATTERY, CORRECTED, DECISION, EVENT, RECLASSIFIED, VOID, Entry, Moment
+
+STANDING, EXPIRED, SUPERSEDED, WITHDRAWN = "standing", "expired", "superseded", "withdrawn"
+IS_VOID = "void"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A decision's state, and the last date on which a pass stands (None for a hold)."""
+
+    state: str
+    until: date | None
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """An athlete's entries as they are now, and the criteria sets of the decisions among them by digest."""
+
+    entries: Sequence[Entry]
+    criteria: Callable[[str], CriteriaSet]
+    now: Moment
+
+    def decisions(self, episode: str) -> list[Entry]:
+        """Return the episode's decisions that are not void, by as_of and sequence."""
+        gone = self.gone()
+        found = [
+            entry
+            for entry in self.entries
+            if entry.kind == DECISION and entry.episode == episode and entry.id not in gone
+        ]
+        return sorted(found, key=_place)
+
+    def gone(self) -> set[str]:
+        """Return the ids of the entries that are void or superseded now."""
+        void: set[str] = set()
+        for entry in sorted(self.entries, key=lambda one: one.sequence, reverse=True):
+            if entry.kind == VOID and entry.id not in void:
+                void.add(entry.document["entry"])
+        replaced = {
+            entry.document["supersedes"]
+            for entry in self.entries
+            if entry.kind == BATTERY and "supersedes" in entry.document
+        }
+        return void | replaced
+
+
+def standing(decision: Entry, history: History) -> Standing:
+    """Return what has become of a decision; the first that fits of void, superseded, withdrawn, expired."""
+    judged = _Judged(decision, history)
+    until = judged.stands_until()
+    if decision.id in history.gone():
+        return Standing(IS_VOID, until)
+    if any(
+        _place(other) > _place(decision) and _stage(other) == _stage(decision)
+        for other in history.decisions(str(decision.episode))
+    ):
+        return Standing(SUPERSEDED, until)
+    if judged.is_withdrawn():
+        return Standing(WITHDRAWN, until)
+    is_over = until is not None and history.now.on > until
+    return Standing(EXPIRED if is_over else STANDING, until)
+
+
+def supported_stage(episode: str, history: History) -> str | None:
+    """Return the highest stage with a pass that is neither void nor withdrawn and has no later hold at or below it.
+
+    Expiry does not lower it.
+    """
+    decisions = history.decisions(episode)
+    found: list[tuple[int, str]] = []
+    for one in decisions:
+        criteria = history.criteria(_verdict(one)["criteria"])
+        level = criteria.stages.index(_stage(one))
+        if _verdict(one)["outcome"] != PASS or _has_later_hold(one, decisions, criteria.stages[: level + 1]):
+            continue
+        if not _Judged(one, history).is_withdrawn():
+            found.append((level, _stage(one)))
+    return max(found)[1] if found else None
+
+
+def _has_later_hold(one: Entry, decisions: Sequence[Entry], stages: Sequence[str]) -> bool:
+    return any(
+        _verdict(other)["outcome"] == HOLD and _stage(other) in stages and _place(other) > _place(one)
+        for other in decisions
+    )
+
+
+def _verdict(decision: Entry) -> Mapping[str, Any]:
+    verdict: Mapping[str, Any] = decision.document["verdict"]
+    return verdict
+
+
+def _stage(decision: Entry) -> str:
+    return str(_verdict(decision)["stage"])
+
+
+def _place(decision: Entry) -> tuple[str, int]:
+    return _verdict(decision)["as_of"], decision.sequence
+
+
+class _Judged:
+    """A decision with the evidence that it saw."""
+
+    def __init__(self, decision: Entry, history: History) -> None:
+        self.decision = decision
+        self.history = history
+        self.verdict = _verdict(decision)
+        self.criteria = history.criteria(self.verdict["criteria"])
+        self.evidence = self._evidence()
+        self.judging = Judging(self.evidence, self.criteria)
+        self.rows = [Row(*row) for row in self.verdict["reasons"]]
+
+    def _evidence(self) -> Evidence:
+        evidence = fold(
+            self.history.entries,
+            episode=str(self.decision.episode),
+            through=self.verdict["through"],
+            as_of=Moment(self.verdict["as_of"], self._as_of_on()),
+            posted=self.verdict["posted"],
+        )
+        assert evidence is not None, "a decision has evidence"
+        return evidence
+
+    def _as_of_on(self) -> date:
+        """Return the local date of as_of: that of the entry just posted, else the decision's today."""
+        posted = next((one for one in self.history.entries if one.sequence == self.verdict["through"]), None)
+        if self.verdict["posted"] and posted is not None:
+            return posted.occurred_on
+        return date.fromisoformat(self.verdict["today"])
+
+    def stands_until(self) -> date | None:
+        """Return the last date on which a pass stands: of the judged occasion, or of an exception that it needed."""
+        if self.verdict["outcome"] != PASS:
+            return None
+        occasion = self.evidence.judged
+        start = occasion.on if occasion is not None else self.evidence.today
+        needed = {row.criterion for row in self.rows if row.excepted and row.status != MET}
+        return min(
+            [start + timedelta(days=self.criteria.pass_days)]
+            + [one.until for one in self.evidence.waivers if self._is_needed(one.criterion, one.stage, needed)]
+        )
+
+    def _is_needed(self, criterion: str, stage: str, needed: set[str]) -> bool:
+        return criterion in needed and stage == self.verdict["stage"]
+
+    def is_withdrawn(self) -> bool:
+        """Tell whether something that it rests on is gone, or something has come that it did not see."""
+        if set(self.used()) & self.history.gone():
+            return True
+        unseen = [entry for entry in self.history.entries if self._is_unseen(entry)]
+        if any(self._changes_facts(entry) for entry in unseen):
+            return True
+        now = self._now()
+        return now is not None and (
+            self._has_new_finding(now)
+            or self._is_set_back(now, {entry.id for entry in unseen})
+            or self._is_stopped(now)
+        )
+
+    def _is_unseen(self, entry: Entry) -> bool:
+        through: int = self.verdict["through"]
+        as_of: str = self.verdict["as_of"]
+        return entry.sequence > through or entry.occurred_at > as_of
+
+    def _changes_facts(self, entry: Entry) -> bool:
+        return (
+            entry.kind == EVENT
+            and entry.episode == self.decision.episode
+            and entry.document["kind"] in (RECLASSIFIED, CORRECTED)
+            and entry.id not in self.history.gone()
+        )
+
+    def _now(self) -> Evidence | None:
+        last = max(entry.sequence for entry in self.history.entries)
+        return fold(
+            self.history.entries,
+            episode=str(self.decision.episode),
+            through=last,
+            as_of=self.history.now,
+            posted=False,
+        )
+
+    def _has_new_finding(self, now: Evidence) -> bool:
+        """Tell whether a finding holds the episode now that was not open then."""
+        then = {(one.episode, one.question) for one in self.evidence.findings}
+        return any((one.episode, one.question) not in then for one in now.findings)
+
+    def _is_set_back(self, now: Evidence, unseen: set[str]) -> bool:
+        """Tell whether a setback that it did not see lies on or after the earliest evidence used."""
+        earliest = min(self._dates_used(), default=date.min)
+        return any(one.on >= earliest and one.entries <= unseen for one in (*now.setbacks, *now.events))
+
+    def _is_stopped(self, now: Evidence) -> bool:
+        """Tell whether a stop holds the gate now that did not hold it then."""
+        gate = self.criteria.gate(self.verdict["stage"])
+        then = [tuple(hold) for hold in self.verdict["holds"]]
+        found = stops(Judging(now, self.criteria), gate) if gate.reads_loading else ()
+        return any(hold not in then for hold in found)
+
+    # What it used
+
+    def used(self) -> Iterator[str]:
+        """Yield the ids of the entries that the decision rests on."""
+        evidence = self.evidence
+        yield from (*evidence.fact_entries, *evidence.resolution_entries, *evidence.confirmation_entries)
+        yield from (one.entry for one in evidence.waivers if one.stage == self.verdict["stage"])
+        for occasion in evidence.occasions:
+            if occasion is evidence.judged or (occasion.referral and not occasion.before_reinjury):
+                yield from (*occasion.batteries, *occasion.follow_ups)
+        for one in self._evidence_used():
+            if isinstance(one, Measurement):
+                yield one.battery
+            elif isinstance(one, Session):
+                yield from one.batteries
+            elif isinstance(one, Setback):
+                yield from one.entries
+            else:
+                _question, _answer, occasion = one
+                yield from (*occasion.batteries, *occasion.follow_ups)
+
+    def _dates_used(self) -> Iterator[date]:
+        """Yield the dates of the occasions and sessions used, baselines aside."""
+        if self.evidence.judged is not None:
+            yield self.evidence.judged.on
+        for one in self._evidence_used():
+            if isinstance(one, Measurement):
+                yield from () if one.occasion is None else (one.on,)
+            elif isinstance(one, Session):
+                yield one.on
+            elif not isinstance(one, Setback):
+                yield one[2].on
+
+    def _evidence_used(self) -> Iterator[Any]:
+        for row in self.rows:
+            one = self.judging.plain(row.criterion)
+            for use in one.reading.uses:
+                yield use.evidence

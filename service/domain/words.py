@@ -1,0 +1,263 @@
+"""Sentences for people: what a criterion is called, what its code means, what a hold says."""
+
+from collections.abc import Sequence
+
+from service.domain.catalogue import LOADING, PAIN_AT_REST, Catalogue
+from service.domain.codes import (
+    AGE_UNKNOWN,
+    AWAITING_RESPONSE,
+    BEFORE_SETBACK,
+    BELOW_BASELINE,
+    DEFERRED,
+    FINDING_OPEN,
+    GAVE_WAY,
+    IS_NOT,
+    MASKED,
+    MET,
+    MISSING_REFERENCE,
+    MISSING_TEST,
+    NOT_TODAY,
+    OUTSIDE_SCOPE,
+    PAIN_BEYOND_LIMIT,
+    REFERENCE_UNRELIABLE,
+    SETUP_DIFFERS,
+    SIDES_UNCONFIRMED,
+    TOO_FEW_MET,
+    TOO_FEW_TRIALS,
+    TOO_OLD,
+    UNABLE,
+    UNANSWERED,
+    UNDECIDED,
+)
+from service.domain.criteria import (
+    DIFFERENCE,
+    FAILED_LANDINGS,
+    INDEX,
+    PERCENT_OF_BASELINE,
+    RISE,
+    VALUE,
+    WORST_PAIN,
+    CriteriaSet,
+    Criterion,
+    Group,
+)
+from service.domain.numbers import ZERO, Pair, readable
+from service.domain.units import NO_UNIT
+
+PLACES = 1
+
+METRIC_WORDS = {
+    VALUE: "",
+    INDEX: "limb symmetry index",
+    DIFFERENCE: "side difference",
+    PERCENT_OF_BASELINE: "per cent of baseline",
+    FAILED_LANDINGS: "failed landings",
+}
+COMPARATOR_WORDS = {"at_least": "at least", "at_most": "at most"}
+
+EVENT_WORDS = {"giving_way": "giving way", "setback": "a setback", "re_injury": "a re-injury"}
+
+CODE_WORDS = {
+    BEFORE_SETBACK: "was shown before the last setback and must be shown anew",
+    GAVE_WAY: "the joint gave way",
+    PAIN_BEYOND_LIMIT: "pain went beyond the limit",
+    UNABLE: "was tried or clearly could not be done",
+    MISSING_TEST: "was not measured",
+    TOO_FEW_TRIALS: "has too few valid trials; a value that already sums up several goes with trials_summarised",
+    REFERENCE_UNRELIABLE: "has no reliable other side to compare with",
+    SETUP_DIFFERS: "was measured under a setup that differs from what it is compared with",
+    MISSING_REFERENCE: "has neither the other side nor a baseline to compare with",
+    AWAITING_RESPONSE: "waits for the answer of the next morning",
+    UNANSWERED: "can't be read: pain, instability or medication was not answered",
+    MASKED: "can't be read: medication masks pain",
+}
+
+ROUTE_WORDS = {
+    "without_reference": "no usable other side or baseline",
+    "without_equipment": "no equipment",
+}
+
+HOLD_WORDS = {
+    FINDING_OPEN: "A referral sign is open ({title}): it holds until a named person resolves it.",
+    NOT_TODAY: "Not today: {title}.",
+    DEFERRED: "Not today: {title} was deferred as not safe.",
+    OUTSIDE_SCOPE: "Outside the scope: {scope}.",
+    AGE_UNKNOWN: "Outside the scope: without a birth year nobody can tell whether this criteria set fits.",
+    SIDES_UNCONFIRMED: "Left and right look swapped on {title}: the injured side did better. "
+    "Correct or confirm the sides.",
+}
+
+OUTSIDE_WORDS = {
+    "conditions": "the condition is not one that this criteria set is made for",
+    "age": "the athlete's age is outside what this criteria set is made for",
+    "bilateral": "this criteria set is not made for both sides",
+}
+
+
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """Return words as a list in a sentence.
+
+    >>> listed(["lunge", "heel rise", "side hop"])
+    'lunge, heel rise and side hop'
+    """
+    if len(words) <= 1:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return a figure with its unit; counts and scores have none."""
+    return text if unit == NO_UNIT else f"{text} {unit}"
+
+
+def label(key: str, criteria: CriteriaSet) -> str:
+    """Return what a criterion is called in a sentence, made of its subject and its metric."""
+    one = criteria.criteria[key]
+    if isinstance(one, Group):
+        return _group_label(one, criteria)
+    if one.subject == "test":
+        words = METRIC_WORDS[one.metric]
+        return f"{one.test.title}: {words}" if words else one.test.title
+    if one.subject == "tests":
+        what = "worst pain" if one.metric == WORST_PAIN else "worst felt instability"
+        return f"{what} in {_tests_label(one)}"
+    if one.subject == "sessions":
+        return _sessions_label(one, criteria.catalogue)
+    if one.subject == "events":
+        return listed([EVENT_WORDS[event] for event in one.events], "or") + _days(one)
+    question = criteria.catalogue.questions[str(one.question)].title
+    return f"{question}: rise on the morning after {one.after_named}" if one.metric == RISE else question
+
+
+def _tests_label(one: Criterion) -> str:
+    if one.is_class:
+        return "loading tests" if one.class_name == LOADING else str(one.class_name)
+    return listed([test.title for test in one.tests])
+
+
+def _group_label(one: Group, criteria: CriteriaSet) -> str:
+    parts = [label(part, criteria) for part in one.parts]
+    if one.word == "all":
+        return "all of: " + "; ".join(parts)
+    return f"{one.needed} of: " + "; ".join(parts)
+
+
+def _sessions_label(one: Criterion, catalogue: Catalogue) -> str:
+    kinds = listed([catalogue.sessions[kind].title for kind in one.sessions], "or")
+    dose = "" if one.dose is None else f" of {one.dose} {one.dose_unit} or more"
+    if one.metric == WORST_PAIN:
+        return f"worst pain in the {one.take} {kinds}{dose}"
+    if one.metric == RISE:
+        return f"pain the morning after the {one.take} {kinds}{dose}"
+    return f"days with {kinds}{dose}{_days(one)}"
+
+
+def _days(one: Criterion) -> str:
+    return "" if one.within_days is None else f" within {one.within_days} days"
+
+
+def required(one: Criterion) -> str:
+    """Return the comparator and threshold of a criterion that is compared: `at most 1.5 cm`."""
+    assert one.threshold is not None
+    text = readable(one.threshold, one.threshold, PLACES)
+    return f"{COMPARATOR_WORDS[str(one.comparator)]} {with_unit(text, one.unit)}"
+
+
+def answer_text(answer: object) -> str:
+    """Return an answer for people."""
+    if isinstance(answer, bool):
+        return "yes" if answer else "no"
+    return str(answer).replace("_", " ")
+
+
+def figure_text(one: Criterion, measured: Pair) -> str:
+    """Return a figure with as many places as its verdict needs, and its unit."""
+    text = readable(measured, one.threshold or measured, PLACES)
+    return with_unit(text, one.unit)
+
+
+def statement(key: str, code: str, measured: Pair | None, criteria: CriteriaSet) -> str:
+    """Return the sentence of a plain criterion."""
+    one = criteria.criteria[key]
+    assert isinstance(one, Criterion)
+    name = capital(label(key, criteria))
+    if measured is not None:
+        return f"{name}{_before_figure(one)}{figure_text(one, measured)}{_compared(one, code, measured)}."
+    if code == MET:
+        return f"{name}: {answer_text(one.answer)}, as required."
+    if code == IS_NOT:
+        return f"{name}: {answer_text(one.answer)} is required, and that is not the answer."
+    return f"{name}{_before_words(one)}{_too_old(one) if code == TOO_OLD else CODE_WORDS[code]}."
+
+
+def _before_figure(one: Criterion) -> str:
+    return " " if one.subject == "test" and METRIC_WORDS[one.metric] else ": "
+
+
+def _before_words(one: Criterion) -> str:
+    return " " if one.subject == "test" and not METRIC_WORDS[one.metric] else ": "
+
+
+def _compared(one: Criterion, code: str, measured: Pair) -> str:
+    """Return what a figure is compared with, and by how much it misses."""
+    if one.threshold is None:
+        return ""
+    against = " of the baseline" if code == BELOW_BASELINE else ""
+    word = "allowed" if one.comparator == "at_most" else "required"
+    compared = f"{against}; {required(one)} is {word}"
+    if code == MET:
+        return compared
+    miss = measured.minus(one.threshold)
+    size = Pair(abs(miss.numerator), miss.denominator)
+    text = with_unit(readable(size, Pair(ZERO), PLACES), one.unit)
+    return f"{compared}, {text} {'too much' if one.comparator == 'at_most' else 'short'}"
+
+
+def _too_old(one: Criterion) -> str:
+    if one.within_days is None:
+        return "was not shown on this occasion"
+    return f"was last shown more than {one.within_days} days ago"
+
+
+def group_statement(name: str, code: str, counted: str, open_parts: Sequence[str]) -> str:
+    """Return the sentence of a group; one that can't be decided says what would decide it."""
+    if code == MET:
+        return f"{name}: {counted}."
+    if code == TOO_FEW_MET:
+        return f"{name}: only {counted}."
+    assert code == UNDECIDED
+    return f"{name}: {counted}; {listed(open_parts, 'or')} would decide it."
+
+
+def routed_statement(key: str, route: str, target: str, criteria: CriteriaSet) -> str:
+    """Return the sentence of a criterion in whose place another was judged."""
+    return f"{capital(label(key, criteria))}: {ROUTE_WORDS[route]}, so {target} was judged in its place."
+
+
+def hold_statement(code: str, about: str, criteria: CriteriaSet) -> str:
+    """Return the sentence of a hold."""
+    if code == UNANSWERED:
+        return f"Not answered: {_question(about, criteria)}"
+    if code in (GAVE_WAY, PAIN_BEYOND_LIMIT):
+        what = "on the morning after testing" if about == PAIN_AT_REST else f"in {_title(about, criteria)}"
+        return f"Stopped: {CODE_WORDS[code]} {what}."
+    return HOLD_WORDS[code].format(title=_title(about, criteria), scope=OUTSIDE_WORDS.get(about))
+
+
+def _question(about: str, criteria: CriteriaSet) -> str:
+    asked = next((one.ask for one in criteria.referral if one.id == about), None)
+    known = criteria.catalogue.questions.get(about)
+    return asked or (known.ask if known is not None else about.replace("_", " "))
+
+
+def _title(about: str, criteria: CriteriaSet) -> str:
+    if about in criteria.catalogue.tests:
+        return criteria.catalogue.tests[about].title
+    if about in criteria.catalogue.questions:
+        return criteria.catalogue.questions[about].title
+    return EVENT_WORDS.get(about, about.replace("_", " "))
+
+
+def capital(text: str) -> str:
+    """Return a text with a capital first letter."""
+    return text[:1].upper() + text[1:]

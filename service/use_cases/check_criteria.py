@@ -1,0 +1,79 @@
+"""Check a criteria set: its file, its examples, and whether the engine answers them as they expect."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from schemas.entries import EvaluationSchema
+from schemas.faults import load, pointer
+from service.criteria_files import Example, example_faults, examples_beside, load_examples, load_set
+from service.domain.criteria import CriteriaSet, read_criteria_set
+from service.domain.errors import CriteriaFaultsError, Fault, InvalidDocumentError
+from service.use_cases.evaluate import evaluate
+from service.use_cases.reading_entries import Clock
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A criteria set that has passed its check: the set, its warnings, how many expectations its examples meet."""
+
+    criteria: CriteriaSet
+    warnings: tuple[Fault, ...]
+    examples: int
+    expectations: int
+
+
+def check_criteria(path: Path, catalogue: Path) -> Checked:
+    """Return a set that has passed its check.
+
+    Raises:
+        CriteriaFaultsError: every fault of the set's file; of its examples; then every expectation that fails.
+    """
+    loaded = load_set(path, catalogue)
+    criteria = read_criteria_set(loaded.document)
+    beside = examples_beside(path)
+    if not beside.exists():
+        detail = "a set has examples beside it; write at least one for each stage, criterion and question"
+        raise CriteriaFaultsError([Fault(str(beside), 1, "#", detail)])
+    examples = load_examples(beside)
+    faults = example_faults(loaded.document, examples, str(beside))
+    faults += [fault for example in examples for fault in _failures(example, criteria)]
+    if faults:
+        raise CriteriaFaultsError(faults)
+    return Checked(criteria, loaded.warnings, len(examples), sum(len(one.expect) for one in examples))
+
+
+def _failures(example: Example, criteria: CriteriaSet) -> Iterator[Fault]:
+    body = {key: example.document[key] for key in ("athlete", "episode", "entries")}
+    file, shape = load(EvaluationSchema(), body)
+    for fault in shape:
+        yield example.fault((), f"{pointer(fault.path)}: {fault.detail}")
+    for place, expected in enumerate(example.expect) if file is not None else ():
+        try:
+            answered = _answer(file, criteria, expected)
+        except InvalidDocumentError as error:
+            for one in error.errors:
+                yield example.fault(("expect", place), f"{one.pointer}: {one.detail}")
+            return
+        for key, answer in answered.items():
+            if key in expected and answer != expected[key]:
+                detail = f"{example.id} expects {key} {expected[key]}, the engine answers {answer}; mend one of them"
+                yield example.fault(("expect", place, key), detail)
+
+
+def _answer(file: Mapping[str, Any], criteria: CriteriaSet, expected: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what the engine answers, in the shape of an expectation."""
+    at: datetime | None = expected.get("at")
+    found = evaluate(file, criteria, stage=expected["stage"], clock=Clock(), as_of=at)
+    if found is None:
+        return {"outcome": None}
+    verdict = found.verdict
+    codes = {key: code for key, _part_of, _status, code, *_ in verdict["reasons"]}
+    return {
+        "outcome": verdict["outcome"],
+        "hold_because": verdict["hold_because"],
+        "holds": verdict["holds"],
+        "reasons": {key: codes.get(key) for key in expected.get("reasons", {})},
+    }

@@ -1,0 +1,99 @@
+"""Judge a battery, or a file of entries, without a server and without a database."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from service.domain.criteria import CriteriaSet
+from service.domain.errors import INVALID_BATTERY, INVALID_EVALUATION, FieldError, InvalidDocumentError
+from service.domain.evidence import Evidence
+from service.domain.explain import Advice, explain
+from service.domain.fold import fold
+from service.domain.judge import Verdict, judge
+from service.domain.record import BASELINE, Moment, instant
+from service.use_cases.reading_entries import JUDGED, Clock, battery_bodies, read_entries
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """What was judged and what it came to."""
+
+    criteria: CriteriaSet
+    evidence: Evidence
+    verdict: Verdict
+    advice: Advice
+
+
+def as_file(battery: Mapping[str, Any]) -> dict[str, Any]:
+    """Return one loaded battery body as a file of one entry.
+
+    Raises:
+        InvalidDocumentError: a baseline or a follow-up by itself has nothing to judge.
+    """
+    if "episode" not in battery or battery["kind"] == BASELINE or "follows" in battery:
+        detail = "one battery is judged only if it is an assessment; send the others in a file of entries"
+        raise InvalidDocumentError(INVALID_BATTERY, [FieldError("#/kind", "conflicts", detail)])
+    body = {key: value for key, value in battery.items() if key not in ("athlete", "episode")}
+    return {"athlete": battery["athlete"], "episode": battery["episode"], "entries": [{"battery": body}]}
+
+
+def target_stage(file: Mapping[str, Any]) -> str | None:
+    """Return the stage that a file asks about: its own, else that of its last battery that names one."""
+    named = [body["target_stage"] for _, body in battery_bodies(file) if "target_stage" in body]
+    stage: str | None = file.get("target_stage") or (named[-1] if named else None)
+    return stage
+
+
+def evaluate(
+    file: Mapping[str, Any], criteria: CriteriaSet, *, stage: str | None, clock: Clock, as_of: datetime | None = None
+) -> Evaluation | None:
+    """Judge a loaded file of entries for its episode.
+
+    Args:
+        file: the document that `schemas.entries.EvaluationSchema` loads.
+        criteria: the criteria set that judges.
+        stage: the stage asked about.
+        clock: now and the zone.
+        as_of: judge what is stored at this moment; without it the last battery is judged as just posted.
+
+    Returns:
+        The evaluation, or None where the file ends with a follow-up told too late to be judged.
+
+    Raises:
+        UnknownStageError: no stage, or none of the set.
+        InvalidDocumentError: every fault against the catalogue and the other entries.
+    """
+    gate = criteria.gate(stage)
+    entries = read_entries(file, criteria, clock)
+    if as_of is None:
+        through, last = _last_battery(file)
+        moment = Moment(instant(last["performed_at"]), clock.local_date(last["performed_at"]))
+    else:
+        moment = Moment(instant(as_of), clock.local_date(as_of))
+        through = max((entry.sequence for entry in entries if entry.occurred_at <= moment.at), default=0)
+    evidence = fold(entries, episode=JUDGED, through=through, as_of=moment, posted=as_of is None)
+    if evidence is None:
+        if as_of is not None:
+            raise _nothing_stored(moment)
+        return None
+    verdict = judge(evidence, criteria, gate.id)
+    passed = gate.id if verdict["outcome"] == "pass" else None
+    return Evaluation(criteria, evidence, verdict, explain(verdict, evidence, criteria, supported_stage=passed))
+
+
+def _last_battery(file: Mapping[str, Any]) -> tuple[int, Mapping[str, Any]]:
+    place, last = max(battery_bodies(file), key=lambda one: one[0])
+    if last["kind"] == BASELINE:
+        detail = (
+            "the last battery is a baseline, which is not judged; put it before the others, or say as of when to judge"
+        )
+        raise InvalidDocumentError(
+            INVALID_EVALUATION, [FieldError(f"#/entries/{place - 1}/battery/kind", "conflicts", detail)]
+        )
+    return place, last
+
+
+def _nothing_stored(moment: Moment) -> InvalidDocumentError:
+    detail = f"no battery of the episode is stored at {moment.at}; choose a later moment"
+    return InvalidDocumentError(INVALID_EVALUATION, [FieldError("#/as_of", "out_of_range", detail)])

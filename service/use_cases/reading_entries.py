@@ -1,0 +1,231 @@
+"""A file of entries, as loaded, checked against the catalogue and turned into entries of a record."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime, time, tzinfo
+from typing import Any
+
+from service.domain import record
+from service.domain.battery import battery_document, catalogue_faults, time_faults
+from service.domain.criteria import CriteriaSet
+from service.domain.errors import INVALID_EVALUATION, FieldError, InvalidDocumentError
+from service.domain.record import Entry, instant
+
+JUDGED = "episode"
+_FACTS = ("condition", "involved_side", "onset_on", "other_side")
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """What a file can't say: now (None: nothing is in the future) and the zone of local dates (None: as sent)."""
+
+    now: datetime | None = None
+    zone: tzinfo | None = None
+
+    def local_date(self, moment: datetime) -> date:
+        """Return the local date of a moment: in the zone, or at the offset it was sent with."""
+        return (moment if self.zone is None else moment.astimezone(self.zone)).date()
+
+    def start_of(self, on: date, like: datetime) -> datetime:
+        """Return the start of a day in the zone, or at the offset of a moment."""
+        return datetime.combine(on, time(), self.zone or like.tzinfo)
+
+
+@dataclass(slots=True)
+class _Reader:
+    """One pass over the entries of a file; faults are collected, not raised one by one."""
+
+    file: Mapping[str, Any]
+    criteria: CriteriaSet
+    clock: Clock
+    faults: list[FieldError] = field(default_factory=list)
+    refs: dict[str, str] = field(default_factory=dict)
+    batteries: dict[str, Entry] = field(default_factory=dict)
+    episodes: dict[str, Mapping[str, Any]] = field(default_factory=dict)
+    measured: dict[tuple[Any, ...], str] = field(default_factory=dict)
+    raised: set[tuple[str, str]] = field(default_factory=set)
+
+    def entries(self) -> list[Entry]:
+        self._name_episodes()
+        found = [
+            self._entry(place, kind, body)
+            for place, one in enumerate(self.file["entries"])
+            for kind, body in one.items()
+        ]
+        if self.faults:
+            raise InvalidDocumentError(INVALID_EVALUATION, self.faults)
+        return found
+
+    def _name_episodes(self) -> None:
+        """Note every episode that the file gives in whole, and the entry that each battery's ref means."""
+        self.episodes[JUDGED] = _facts(self.file["episode"])
+        for place, one in enumerate(self.file["entries"]):
+            for kind, body in one.items():
+                if kind == record.BATTERY and "ref" in body:
+                    self.refs[body["ref"]] = str(place + 1)
+                episode = body.get("episode")
+                if isinstance(episode, Mapping):
+                    self._define(place, kind, episode)
+
+    def _define(self, place: int, kind: str, episode: Mapping[str, Any]) -> None:
+        name = self._episode_name(episode.get("ref"))
+        known = self.episodes.setdefault(name, _facts(episode))
+        if known != _facts(episode):
+            detail = "these facts differ from those given before; an event `corrected` or `reclassified` changes them"
+            self._fault(place, kind, "/episode", "conflicts", detail)
+
+    def _episode_name(self, ref: str | None) -> str:
+        return JUDGED if ref is None or ref == self.file["episode"].get("ref") else f"episode {ref}"
+
+    def _fault(self, place: int, kind: str, where: str, code: str, detail: str) -> None:
+        self.faults.append(FieldError(f"#/entries/{place}/{kind}{where}", code, detail))
+
+    def _episode(self, place: int, kind: str, body: Mapping[str, Any]) -> str:
+        said = body.get("episode")
+        name = self._episode_name(said.get("ref") if isinstance(said, Mapping) else said)
+        if name not in self.episodes:
+            detail = f"no entry gives the episode {said!r} in whole; the first one that names it must"
+            self._fault(place, kind, "/episode", "unknown_name", detail)
+        return name
+
+    def _entry(self, place: int, kind: str, body: Mapping[str, Any]) -> Entry:
+        if kind == record.BATTERY:
+            return self._battery(place, body)
+        episode = self._episode(place, kind, body)
+        at = body.get("at")
+        moment = at if at is not None else self.clock.start_of(body["on"], _last_moment(self.file))
+        on = self.clock.local_date(at) if at is not None else body["on"]
+        if self.clock.now is not None and moment > self.clock.now:
+            self._fault(place, kind, "/at" if at is not None else "/on", "in_the_future", f"{on} lies after now")
+        document = self._document(place, kind, body, episode)
+        return Entry(place + 1, str(place + 1), kind, episode, instant(moment), on, document)
+
+    def _document(self, place: int, kind: str, body: Mapping[str, Any], episode: str) -> dict[str, Any]:
+        document = {key: _text(value) for key, value in body.items() if key not in ("episode", "on", "reason")}
+        if kind == record.VOID:
+            document["entry"] = self._named(place, kind, "/entry", body["entry"])
+        elif kind == record.CONFIRMATION:
+            document["battery"] = self._named(place, kind, "/battery", body["battery"])
+        elif kind == record.EXCEPTION:
+            self._check_exception(place, body)
+        elif kind == record.RESOLUTION and (episode, body["finding"]) not in self.raised:
+            self._fault(place, kind, "/finding", "unknown_name", f"no battery before raised {body['finding']!r}")
+        return document
+
+    def _named(self, place: int, kind: str, where: str, named: Any) -> str:
+        entry_id = str(named) if isinstance(named, int) else self.refs.get(str(named))
+        if entry_id is None or not 1 <= int(entry_id) <= place:
+            detail = f"{named!r} names no entry before this one; give a battery's ref or a position from 1"
+            self._fault(place, kind, where, "unknown_name", detail)
+        return str(entry_id)
+
+    def _check_exception(self, place: int, body: Mapping[str, Any]) -> None:
+        gate = self.criteria.gates.get(body["stage"])
+        if gate is None:
+            detail = f"there is no stage {body['stage']!r}; there are {', '.join(self.criteria.stages)}"
+            self._fault(place, record.EXCEPTION, "/stage", "unknown_name", detail)
+        elif body["criterion"] not in gate.asks:
+            detail = f"{gate.id} does not ask {body['criterion']!r}; it asks {', '.join(gate.asks)}"
+            self._fault(place, record.EXCEPTION, "/criterion", "unknown_name", detail)
+
+    # Batteries
+
+    def _battery(self, place: int, body: Mapping[str, Any]) -> Entry:
+        entry_id = str(place + 1)
+        on = self.clock.local_date(body["performed_at"])
+        names = self._names(place, body)
+        is_baseline = body["kind"] == record.BASELINE
+        episode = None if is_baseline else self._episode(place, record.BATTERY, body)
+        facts = self.episodes.get(episode) if episode is not None else None
+        self._check_battery(place, body, on, facts)
+        document = battery_document({**body, "athlete": self._athlete(body), "episode": facts or {}}, on, names=names)
+        if facts is None:
+            del document["episode"]
+        entry = Entry(place + 1, entry_id, record.BATTERY, episode, instant(body["performed_at"]), on, document)
+        self._check_measured_once(place, entry)
+        self._check_follow_up(place, entry)
+        self.batteries[entry_id] = entry
+        self.raised |= {(str(episode), question) for question, said in body.get("referral", {}).items() if said}
+        return entry
+
+    def _athlete(self, body: Mapping[str, Any]) -> dict[str, Any]:
+        return {**self.file["athlete"], **body.get("athlete", {})}
+
+    def _names(self, place: int, body: Mapping[str, Any]) -> dict[str, str]:
+        names = {}
+        for key in ("follows", "supersedes"):
+            if key in body:
+                named = body[key].get("ref", body[key].get("id"))
+                entry_id = self._before(place, named) if key == "supersedes" else self.refs.get(named, named)
+                if entry_id not in self.batteries:
+                    detail = f"{named!r} names no battery before this one"
+                    self._fault(place, record.BATTERY, f"/{key}", "unknown_name", detail)
+                names[key] = str(entry_id)
+        return names
+
+    def _before(self, place: int, named: str) -> str | None:
+        """Return the last battery of a ref before this place: what supersedes may have the same ref."""
+        of_ref = [key for key in self.batteries if self.file["entries"][int(key) - 1]["battery"].get("ref") == named]
+        return of_ref[-1] if of_ref else named if named in self.batteries and int(named) <= place else None
+
+    def _check_battery(self, place: int, body: Mapping[str, Any], on: date, facts: Mapping[str, Any] | None) -> None:
+        referral = tuple(one.id for one in self.criteria.referral)
+        onset = facts["onset_on"] if facts is not None else None
+        found = [
+            *catalogue_faults(body, self.criteria.catalogue, referral),
+            *time_faults(body, on, onset, self.clock.now),
+        ]
+        for one in found:
+            self._fault(place, record.BATTERY, one.pointer, one.code, one.detail)
+
+    def _check_measured_once(self, place: int, entry: Entry) -> None:
+        document = entry.document
+        replaced = document.get("supersedes")
+        occasion = (entry.episode, document.get("occasion", entry.id), document["performed_on"])
+        for one in document["measurements"]:
+            key = (*occasion, one["test"], one.get("side"))
+            if self.measured.get(key, replaced) != replaced and document["kind"] != record.BASELINE:
+                detail = f"{one['test']} was measured on this side before in this occasion; supersede that battery"
+                self._fault(place, record.BATTERY, "/measurements", "duplicate", detail)
+            self.measured[key] = entry.id
+
+    def _check_follow_up(self, place: int, entry: Entry) -> None:
+        followed = self.batteries.get(entry.document.get("follows", ""))
+        if followed is None:
+            return
+        days = (entry.occurred_on - followed.occurred_on).days
+        if not 1 <= days <= self.criteria.follow_up_days or followed.document["kind"] != record.ASSESSMENT:
+            detail = f"a follow-up comes 1 to {self.criteria.follow_up_days} days after the assessment that it follows"
+            self._fault(place, record.BATTERY, "/performed_at", "out_of_range", detail)
+
+
+def read_entries(file: Mapping[str, Any], criteria: CriteriaSet, clock: Clock) -> list[Entry]:
+    """Return the entries of a loaded file, numbered from 1 in its order.
+
+    Raises:
+        InvalidDocumentError: every fault against the catalogue, the set and the other entries.
+    """
+    return _Reader(file, criteria, clock).entries()
+
+
+def battery_bodies(file: Mapping[str, Any]) -> Iterator[tuple[int, Mapping[str, Any]]]:
+    """Yield the batteries of a loaded file with their positions from 1."""
+    for place, one in enumerate(file["entries"], start=1):
+        if record.BATTERY in one:
+            yield place, one[record.BATTERY]
+
+
+def _facts(episode: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: episode[key] for key in _FACTS}
+
+
+def _last_moment(file: Mapping[str, Any]) -> datetime:
+    """Return the moment of the last battery, whose offset dated entries share."""
+    moments: Sequence[datetime] = [body["performed_at"] for _, body in battery_bodies(file)]
+    return moments[-1]
+
+
+def _text(value: Any) -> Any:
+    if isinstance(value, datetime):
+        return instant(value)
+    return value.isoformat() if isinstance(value, date) else value

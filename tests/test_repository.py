@@ -1,0 +1,178 @@
+"""The repository keeps the promises that no other tool checks."""
+
+import ast
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "pyproject.toml",
+    "service",
+    "schemas",
+    "criteria_sets",
+    "tests",
+    "docker",
+}
+
+DOMAIN_MAY_IMPORT = {
+    "__future__",
+    "collections",
+    "collections.abc",
+    "dataclasses",
+    "datetime",
+    "decimal",
+    "enum",
+    "fractions",
+    "functools",
+    "hashlib",
+    "itertools",
+    "json",
+    "math",
+    "operator",
+    "types",
+    "typing",
+}
+
+LOCKS = {"requirements.in": "requirements.txt", "requirements-dev.in": "requirements-dev.txt"}
+LONGEST_FUNCTION = 50
+
+
+def readme_command(name: str) -> str:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = re.search(rf"<!-- command: {name} -->\s*```\w*\n(.+?)\n```", readme, re.DOTALL)
+    return block.group(1) if block else ""
+
+
+def tracked_paths() -> list[str]:
+    """The paths git would keep, or what lies in the folder where it is no checkout (an unpacked archive)."""
+    git = shutil.which("git")
+    if git and (ROOT / ".git").exists():
+        listed = subprocess.run(
+            [git, "ls-files", "--cached", "--others", "--exclude-standard"],
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if listed.returncode == 0:
+            return listed.stdout.splitlines()
+    return [path.name for path in ROOT.iterdir()]
+
+
+def pins(lock: str) -> list[str]:
+    """Each pin of a lock with its hashes, as one line."""
+    text = (ROOT / "docker" / lock).read_text(encoding="utf-8").replace("\\\n", " ")
+    return [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
+
+
+def pinned_names(lock: str) -> set[str]:
+    return {pin.split("==")[0] for pin in pins(lock)}
+
+
+def names_asked_for(source: str) -> set[str]:
+    lines = (ROOT / "docker" / source).read_text(encoding="utf-8").splitlines()
+    names = [re.match(r"[A-Za-z][\w.-]*", line) for line in lines]
+    return {re.sub(r"[._-]+", "-", name.group()).lower() for name in names if name}
+
+
+def imported_names(tree: ast.AST) -> Iterator[str]:
+    """Every module a file imports; a relative import keeps its dots and so is on no list."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            module = "." * node.level + (node.module or "")
+            yield from (f"service.{alias.name}" for alias in node.names) if module == "service" else (module,)
+
+
+def may_be_imported_by_the_domain(name: str) -> bool:
+    return name in DOMAIN_MAY_IMPORT or name == "service.domain" or name.startswith("service.domain.")
+
+
+def python_files(folder: str) -> list[Path]:
+    return sorted((ROOT / folder).rglob("*.py"))
+
+
+def relative(paths: list[Path]) -> list[str]:
+    return [str(path.relative_to(ROOT)) for path in paths]
+
+
+@pytest.mark.parametrize("name", ["run", "test"])
+def test_the_readme_has_one_line_to_run_and_one_line_to_test(name):
+    command = readme_command(name)
+
+    assert command.startswith("python3 -m venv ")
+    assert "\n" not in command
+
+
+def test_the_readmes_test_command_ends_with_the_whole_suite():
+    assert readme_command("test").endswith(" && .venv/bin/python -m pytest")
+
+
+@pytest.mark.parametrize("name", ["run", "test"])
+def test_the_readmes_commands_install_from_a_lock(name):
+    assert re.search(r"--require-hashes -r docker/requirements(-dev)?\.txt ", readme_command(name))
+
+
+@pytest.mark.parametrize("lock", LOCKS.values())
+def test_every_pin_of_a_lock_is_exact_and_has_a_hash(lock):
+    loose = [pin for pin in pins(lock) if not re.match(r"[a-z0-9-]+==\S+ .*--hash=sha256:[0-9a-f]{64}", pin)]
+
+    assert pins(lock)
+    assert loose == []
+
+
+@pytest.mark.parametrize("lock", LOCKS.values())
+def test_a_lock_names_no_index_and_no_address(lock):
+    text = (ROOT / "docker" / lock).read_text(encoding="utf-8")
+
+    assert re.findall(r"\S*://\S*|--(?:extra-)?index-url|--find-links|file:\S*", text) == []
+
+
+@pytest.mark.parametrize(("source", "lock"), LOCKS.items())
+def test_a_lock_holds_everything_asked_for(source, lock):
+    assert names_asked_for(source)
+    assert names_asked_for(source) - pinned_names(lock) == set()
+
+
+def test_the_test_lock_holds_the_run_times_pins():
+    assert set(pins("requirements.txt")) - set(pins("requirements-dev.txt")) == set()
+
+
+def test_the_top_level_holds_nothing_beyond_the_plan():
+    entries = {path.split("/")[0] for path in tracked_paths()}
+
+    assert {entry for entry in entries - TOP_LEVEL if not entry.startswith(".")} == set()
+
+
+@pytest.mark.parametrize("path", relative(python_files("service/domain")))
+def test_the_domain_imports_only_listed_standard_modules(path):
+    imported = set(imported_names(ast.parse((ROOT / path).read_text(encoding="utf-8"))))
+
+    assert {name for name in imported if not may_be_imported_by_the_domain(name)} == set()
+
+
+@pytest.mark.parametrize(
+    "source", ["import re", "import os.path", "from . import x", "from service import cli"]
+)
+def test_an_import_that_is_not_listed_is_seen(source):
+    imported = list(imported_names(ast.parse(source)))
+
+    assert [name for name in imported if may_be_imported_by_the_domain(name)] == []
+
+
+@pytest.mark.parametrize("path", relative(python_files("service") + python_files("schemas")))
+def test_no_function_is_longer_than_the_house_rule_allows(path):
+    tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
+    functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]
+
+    assert [node.name for node in functions if node.end_lineno - node.lineno >= LONGEST_FUNCTION] == []
