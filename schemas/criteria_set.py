@@ -3,8 +3,9 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from schemas.battery import SETBACK_KINDS
 from schemas.catalogue import MOST_DAYS, MOST_POINTS
-from schemas.criterion import EVENTS, CriterionSchema
+from schemas.criterion import CriterionSchema
 from schemas.document import DocumentSchema, list_of, nested
 from schemas.fields import Answer, Choice, Flag, Text, Whole, name, slug
 from schemas.keyed import Keyed, TextOr
@@ -33,6 +34,7 @@ class ScopeSchema(DocumentSchema):
 
     conditions = list_of(name(), required=True)
     age = nested(AgeSchema)
+    adult_from = Whole(least=1, most=OLDEST)
     bilateral = Flag(required=True)
 
 
@@ -109,7 +111,7 @@ class NotTodaySchema(SupportedSchema):
     exactly = Answer(data_key="is", attribute="is")
     above = Whole(least=0, most=MOST_POINTS)
     at_least = Whole(least=0, most=MOST_POINTS)
-    event = Choice(EVENTS)
+    event = Choice(SETBACK_KINDS)
     within_days = Whole(least=0, most=MOST_DAYS)
 
     def rules(self, loaded: Mapping[str, Any], sent: Mapping[str, Any], /) -> Iterator[Broken]:

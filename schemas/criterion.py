@@ -6,6 +6,7 @@ from typing import Any
 from marshmallow import fields
 from marshmallow.validate import Length
 
+from schemas.battery import SETBACK_KINDS
 from schemas.catalogue import CLASSES, MOST_DAYS, MOST_POINTS
 from schemas.document import list_of
 from schemas.fields import Answer, Choice, Text, Whole, name, slug
@@ -15,7 +16,6 @@ from schemas.support import EVIDENCE, citations, support
 
 LOADING = "loading"
 TEST_CLASSES = (LOADING, *CLASSES)
-EVENTS = ("giving_way", "setback", "re_injury")
 SUBJECTS = ("test", "tests", "sessions", "events", "question")
 GROUPS = ("all", "any")
 COMPARATORS = ("at_least", "at_most", "is")
@@ -58,7 +58,7 @@ class CriterionSchema(RuledSchema):
     test = name()
     tests = NamedTests()
     sessions = _names(name())
-    events = _names(Choice(EVENTS))
+    events = _names(Choice(SETBACK_KINDS))
     question = name()
     all = _names(slug())
     any = _names(slug())

@@ -65,13 +65,23 @@ class NextStepsSchema(DocumentSchema):
     on_pass = list_of(fields.Text(), required=True)
 
 
+class SoonerSchema(DocumentSchema):
+    """What can be done before the retest: a criterion or a question, by which interval of the set."""
+
+    about = fields.ref(required=True)
+    interval = fields.name(required=True)
+    after_days = count(required=True)
+
+
 class RetestSchema(DocumentSchema):
-    """When to test again."""
+    """When to test again: one visit at which the gate can pass, and what can be done sooner."""
 
     id = fields.ref()
+    after_days = count()
     due_on = fields.Day(required=True)
     window_days = count(required=True)
     because = fields.Text(required=True)
+    sooner = list_of(nested(SoonerSchema))
 
 
 class FollowUpSchema(DocumentSchema):

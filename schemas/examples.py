@@ -11,49 +11,16 @@ from typing import Any
 from marshmallow import INCLUDE, Schema, ValidationError, fields
 from marshmallow.validate import Length
 
+from schemas.decision import HOLD_CODES, HOLD_KINDS, OUTCOMES
 from schemas.document import DocumentSchema, list_of, nested
 from schemas.faults import ShapeFault
 from schemas.faults import load as load_shape
 from schemas.fields import Choice, Moment, Text, name, slug
 from schemas.keyed import Keyed
+from schemas.reason import REASON_CODES
 from schemas.rules import Broken, RuledSchema, all_of, none_of
 
-HOLD = "hold"
-OUTCOMES = ("pass", HOLD)
-HOLD_KINDS = ("finding_open", "not_today", "outside_scope", "not_met", "not_assessed", "awaiting_response")
-REASON_CODES = (
-    "before_setback",
-    "too_old",
-    "gave_way",
-    "pain_beyond_limit",
-    "unable",
-    "missing_test",
-    "too_few_trials",
-    "reference_unreliable",
-    "setup_differs",
-    "missing_reference",
-    "awaiting_response",
-    "below_baseline",
-    "below",
-    "above",
-    "is_not",
-    "unanswered",
-    "masked",
-    "undecided",
-    "too_few_met",
-    "met",
-)
-HOLD_CODES = (
-    "finding_open",
-    "not_today",
-    "deferred",
-    "outside_scope",
-    "age_unknown",
-    "gave_way",
-    "pain_beyond_limit",
-    "unanswered",
-    "sides_unconfirmed",
-)
+_, HOLD = OUTCOMES
 TOP = ("athlete", "episode", "entries")
 
 

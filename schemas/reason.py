@@ -10,6 +10,7 @@ from schemas import fields
 from schemas.athlete import INVOLVED_SIDES
 from schemas.criterion import COMPARATORS, GROUPS, METRICS, SUBJECTS, NamedTests
 from schemas.document import DocumentSchema, list_of, nested
+from schemas.measurements import EVERY_BECAUSE, MOST_RATING, RESULTS
 from schemas.rules import Broken, RuledSchema, one_of
 from schemas.support import EVIDENCE
 
@@ -53,6 +54,16 @@ def count(**settings: Any) -> fields.Whole:
 def integer(**settings: Any) -> fields.Text:
     """Return a field for a whole number as text."""
     return fields.Text(pattern=r"-?(0|[1-9]\d*)", wanted="a whole number as text is wanted", **settings)
+
+
+def rating(**settings: Any) -> fields.Whole:
+    """Return a field for pain or instability, from 0 to 10."""
+    return fields.Whole(least=0, most=MOST_RATING, **settings)
+
+
+def rise(**settings: Any) -> fields.Whole:
+    """Return a field for a change of a rating."""
+    return fields.Whole(least=-MOST_RATING, most=MOST_RATING, **settings)
 
 
 class Figure(marshmallow_fields.Field[str | bool]):
@@ -103,11 +114,24 @@ class InputSchema(DocumentSchema):
     test = fields.name()
     kind = fields.name()
     question = fields.name()
+    result = fields.Choice(RESULTS)
+    because = fields.Choice(EVERY_BECAUSE)
     value = Figure(allow_none=True)
     unit = fields.ref(allow_none=True)
     trials_used = count()
     trials_invalid = count()
+    pain = rating()
+    instability = rating()
+    minutes = count()
+    efforts = count()
+    worst_pain = rating()
+    next_morning_rise = rise()
+    medication = fields.Text()
+    answer = fields.Answer(allow_none=True)
+    start = fields.Answer(allow_none=True)
+    morning = fields.Answer(allow_none=True)
     battery_id = fields.ref()
+    entries = list_of(fields.ref())
     performed_at = fields.Moment()
     on = fields.Day()
 
@@ -163,3 +187,4 @@ class ReasonSchema(SubjectSchema):
     sources = list_of(fields.Text(), required=True)
     see = list_of(fields.Text(), required=True)
     work_on = fields.Text(required=True, allow_none=True)
+    working = list_of(fields.Text())

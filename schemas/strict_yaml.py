@@ -9,11 +9,11 @@ document are refused, so that a file means to every reader what it shows.
 import re
 from collections.abc import Iterator
 from decimal import Decimal
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, cast
 
 import yaml
 
-Path = tuple[str | int, ...]
+Place = tuple[str | int, ...]
 
 LARGEST_FILE = 1024 * 1024
 DEEPEST = 16
@@ -30,7 +30,7 @@ class YamlFault(NamedTuple):
     """One fault of a file: its line (from 1), the keys and positions that lead to it, what mends it."""
 
     line: int
-    path: Path
+    path: Place
     detail: str
 
 
@@ -38,7 +38,7 @@ class YamlDocument(NamedTuple):
     """What a file says, and the line (from 1) on which each key and each item of a list begins."""
 
     value: Any
-    lines: dict[Path, int]
+    lines: dict[Place, int]
 
 
 class _UnreadableError(Exception):
@@ -108,7 +108,7 @@ class _Reading:
     def __init__(self, text: str, faults: list[YamlFault]) -> None:
         self.events = _events(text)
         self.faults = faults
-        self.lines: dict[Path, int] = {}
+        self.lines: dict[Place, int] = {}
 
     def document(self) -> YamlDocument:
         """Return the one document of the file."""
@@ -126,11 +126,11 @@ class _Reading:
             raise _UnreadableError(YamlFault(_line(after), (), detail))
         return YamlDocument(value, self.lines)
 
-    def refuse(self, event: yaml.Event, path: Path, detail: str) -> None:
+    def refuse(self, event: yaml.Event, path: Place, detail: str) -> None:
         """Keep a fault and go on reading."""
         self.faults.append(YamlFault(_line(event), path, detail))
 
-    def value(self, event: yaml.Event, path: Path) -> Any:
+    def value(self, event: yaml.Event, path: Place) -> Any:
         """Return the value that begins with the event, reading up to its end."""
         self.lines.setdefault(path, _line(event))
         if isinstance(event, yaml.AliasEvent):
@@ -144,23 +144,22 @@ class _Reading:
             raise _UnreadableError(YamlFault(_line(event), path, detail))
         return self.mapping(path) if isinstance(event, yaml.MappingStartEvent) else self.sequence(path)
 
-    def refuse_properties(self, event: yaml.Event, path: Path) -> None:
+    def refuse_properties(self, event: yaml.Event, path: Place) -> None:
         """Refuse what would let a value mean something else than it shows."""
-        if not isinstance(event, yaml.ScalarEvent | yaml.CollectionStartEvent):
-            return
-        if event.anchor is not None:
-            self.refuse(event, path, f"&{event.anchor} is an anchor; take it out and write values where they stand")
-        if event.tag is not None:
-            self.refuse(event, path, f"{event.tag} is a tag; take it out (quotes make text)")
+        node = cast("yaml.ScalarEvent | yaml.CollectionStartEvent", event)
+        if node.anchor is not None:
+            self.refuse(event, path, f"&{node.anchor} is an anchor; take it out and write values where they stand")
+        if node.tag is not None:
+            self.refuse(event, path, f"{node.tag} is a tag; take it out (quotes make text)")
 
-    def sequence(self, path: Path) -> list[Any]:
+    def sequence(self, path: Place) -> list[Any]:
         """Return a list."""
         items: list[Any] = []
         while not isinstance(event := next(self.events), yaml.SequenceEndEvent):
             items.append(self.value(event, (*path, len(items))))
         return items
 
-    def mapping(self, path: Path) -> dict[str, Any]:
+    def mapping(self, path: Place) -> dict[str, Any]:
         """Return a map with text keys, each once."""
         entries: dict[str, Any] = {}
         while not isinstance(event := next(self.events), yaml.MappingEndEvent):
@@ -177,13 +176,13 @@ class _Reading:
             entries[key] = self.value(next(self.events), below)
         return entries
 
-    def skip(self, event: yaml.Event, path: Path) -> None:
+    def skip(self, event: yaml.Event, path: Place) -> None:
         """Read a value that belongs to no key, for its faults alone."""
         lines, self.lines = self.lines, {}
         self.value(event, path)
         self.lines = lines
 
-    def key(self, event: yaml.Event, path: Path) -> str | None:
+    def key(self, event: yaml.Event, path: Place) -> str | None:
         """Return a key, or None where it is no text."""
         if not isinstance(event, yaml.ScalarEvent):
             self.refuse(event, path, "a key is text; a list, a map or an alias can be none")
@@ -200,7 +199,7 @@ class _Reading:
             return None
         return key
 
-    def scalar(self, event: yaml.ScalarEvent, path: Path) -> Any:
+    def scalar(self, event: yaml.ScalarEvent, path: Place) -> Any:
         """Return the value of one word: text where it is quoted, else by what it looks like."""
         text = event.value
         if not event.implicit[0]:
@@ -212,7 +211,7 @@ class _Reading:
             return None
         return self.number(event, path) if _NUMBER.fullmatch(text) else self.text(event, path)
 
-    def number(self, event: yaml.ScalarEvent, path: Path) -> int | Decimal | None:
+    def number(self, event: yaml.ScalarEvent, path: Place) -> int | Decimal | None:
         """Return a whole number or a decimal within the limits."""
         whole, _, places = event.value.lstrip("-").partition(".")
         if len((whole + places).lstrip("0")) > MOST_DIGITS or len(places) > MOST_PLACES:
@@ -221,7 +220,7 @@ class _Reading:
             return None
         return Decimal(event.value) if places else int(event.value)
 
-    def text(self, event: yaml.ScalarEvent, path: Path) -> str:
+    def text(self, event: yaml.ScalarEvent, path: Place) -> str:
         """Return text without U+0000 and lone surrogates."""
         if "\0" in event.value or any("\ud800" <= letter <= "\udfff" for letter in event.value):
             self.refuse(event, path, "text holds neither U+0000 nor half of a character (a lone surrogate)")

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from schemas.catalogue import FILES, load_catalogue_file
-from schemas.strict_yaml import Path as Place
+from schemas.strict_yaml import Place
 from service.criteria_files.amounts import in_unit, misfit
 from service.criteria_files.citations import citation_faults
 from service.criteria_files.reading import CriteriaFile, in_order, read, unknown

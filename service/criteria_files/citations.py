@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
-from schemas.strict_yaml import Path as Place
+from schemas.strict_yaml import Place
 from service.criteria_files.reading import unknown
 
 SEE = "see"

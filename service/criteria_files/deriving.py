@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from schemas.strict_yaml import Path as Place
+from schemas.strict_yaml import Place
 
 Document = dict[str, Any]
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from schemas.strict_yaml import Path as Place
+from schemas.strict_yaml import Place
 from service.criteria_files.draft import TWO_SIDED, Criterion, Draft, named_tests
 from service.domain.errors import Fault
 

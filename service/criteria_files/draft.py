@@ -4,11 +4,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from schemas.criterion import COMPARATORS, GROUPS
+from schemas.criterion import COMPARATORS, GROUPS, LOADING
 from service.criteria_files.catalogue import Catalogue
 from service.criteria_files.reading import CriteriaFile
 
-LOADING = "loading"
 ROUTES = ("without_reference", "without_equipment")
 TWO_SIDED = ("limb_symmetry_index", "side_difference")
 

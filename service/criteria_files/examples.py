@@ -5,8 +5,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from schemas.examples import OUTCOMES, load_examples_file
-from schemas.strict_yaml import Path as Place
+from schemas.decision import OUTCOMES
+from schemas.examples import load_examples_file
+from schemas.strict_yaml import Place
 from service.criteria_files.deriving import derive, misfits
 from service.criteria_files.reading import CriteriaFile, in_order, read, unknown
 from service.domain.errors import CriteriaFaultsError, Fault

@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from schemas.faults import ShapeFault, pointer
-from schemas.strict_yaml import Path as Place
-from schemas.strict_yaml import read_yaml
+from schemas.strict_yaml import Place, read_yaml
 from service.domain.errors import Fault
 
 MOST_NAMED = 12

@@ -115,4 +115,4 @@ def _list(listing: Path, line: str) -> None:
     before = listing.read_text(encoding="utf-8") if listing.exists() else ""
     if before and not before.endswith("\n"):
         before += "\n"
-    listing.write_text(f"{before}{line}\n", encoding="utf-8")
+    listing.write_text(f"{before}{line}\n", encoding="utf-8", newline="\n")

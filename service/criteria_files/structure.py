@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from schemas.strict_yaml import Path as Place
+from schemas.strict_yaml import Place
 from service.criteria_files.amounts import misfit
 from service.criteria_files.draft import ROUTES, Criterion, Draft, is_group, is_only_shown, parts
 from service.criteria_files.reading import unknown

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from schemas.strict_yaml import Path as Place
+from schemas.strict_yaml import Place
 from service.criteria_files.amounts import ZERO, in_unit, misfit
 from service.criteria_files.catalogue import Catalogue
 from service.criteria_files.citations import citation_faults

@@ -8,7 +8,7 @@ from service.domain.comparing import compare, unless_masked
 from service.domain.criteria import Criterion
 from service.domain.evidence import Occasion
 from service.domain.numbers import ONE, Pair
-from service.domain.readings import Case, Reading, Use
+from service.domain.readings import Case, Reading
 
 
 def event_count(case: Case, criterion: Criterion) -> Reading:
@@ -19,7 +19,7 @@ def event_count(case: Case, criterion: Criterion) -> Reading:
         if one.kind in criterion.events
         and (criterion.within_days is None or (case.evidence.today - one.on).days <= criterion.within_days)
     ]
-    return compare(criterion, Pair(Decimal(len(found))), tuple(Use("event", one) for one in found))
+    return compare(criterion, Pair(Decimal(len(found))), tuple(("event", one) for one in found))
 
 
 def answer(case: Case, criterion: Criterion) -> Reading:
@@ -32,7 +32,7 @@ def answer(case: Case, criterion: Criterion) -> Reading:
         return Reading(code)
     assert criterion.question is not None
     answer = case.worst_answer(criterion.question, occasion.answers.get(criterion.question, ()))
-    uses = (Use("answer", (criterion.question, answer, occasion)),)
+    uses = (("answer", (criterion.question, answer, occasion)),)
     if answer is None:
         return Reading(UNANSWERED, None, uses)
     if criterion.comparator == "is":
@@ -54,11 +54,11 @@ def _is_score(answer: object) -> bool:
 
 def morning_rise(case: Case, criterion: Criterion) -> Reading:
     """Return by how much pain at rest rose on the morning after the latest occasion with a test of the class."""
-    occasion = next((one for one in reversed(case.evidence.occasions) if _reads(case, criterion, one)), None)
+    occasion = next((one for one in reversed(case.evidence.occasions) if _reads(criterion, one)), None)
     if occasion is None:
         return Reading(MISSING_TEST)
     morning, start = case.morning_rise(occasion)
-    uses = (Use("answer", (criterion.question, (start, morning), occasion)),)
+    uses = (("answer", (criterion.question, (start, morning), occasion)),)
     code = case.staleness(criterion, occasion)
     if code is not None:
         return Reading(code, None, uses)
@@ -71,6 +71,6 @@ def morning_rise(case: Case, criterion: Criterion) -> Reading:
     return unless_masked(reading, case.masking(occasion.morning.get(MEDICATION, ())))
 
 
-def _reads(case: Case, criterion: Criterion, occasion: Occasion) -> bool:
+def _reads(criterion: Criterion, occasion: Occasion) -> bool:
     wanted = {test.id for test in criterion.after}
-    return any(one.test in wanted for one in case.attempts_in(occasion))
+    return any(one.test in wanted for one in occasion.attempts)

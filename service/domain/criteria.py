@@ -154,7 +154,7 @@ class Gate:
     """What entry to a stage asks, and all that follows from it once: computed when the set is read.
 
     `members` are the criteria asked with their parts and routes; `reads` the tests of all these; `classes` the
-    classes of these tests (`loading` is no class); `compares` the tests of the two-sided ones.
+    classes of these tests (`loading` is no class); `compares` the two-sided ones and `compared` their tests.
     """
 
     id: str
@@ -165,7 +165,8 @@ class Gate:
     reads: frozenset[str]
     classes: frozenset[str]
     reads_loading: bool
-    compares: tuple[CatalogueTest, ...]
+    compares: tuple[Criterion, ...]
+    compared: tuple[CatalogueTest, ...]
     document: Mapping[str, Any]
 
 
@@ -178,7 +179,7 @@ class RetestRule:
     latest_days: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class CriteriaSet:
     """A criteria set: what decides, ready to be read by the engine; `document` is the resolved whole."""
 
@@ -326,7 +327,8 @@ def _read_gate(one: Mapping[str, Any], criteria: Mapping[str, Criterion | Group]
         reads=frozenset(reads),
         classes=frozenset(name for test in reads.values() for name in test.classes),
         reads_loading=any(test.is_loading for test in reads.values()),
-        compares=tuple({one.test.id: one.test for one in plain if one.is_two_sided}.values()),
+        compares=tuple(one for one in plain if one.is_two_sided),
+        compared=tuple({one.test.id: one.test for one in plain if one.is_two_sided}.values()),
         document=one,
     )
 

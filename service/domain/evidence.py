@@ -55,6 +55,7 @@ class Measurement:
 class Occasion:
     """Batteries of one episode, local date and occasion name, in the order of their first battery.
 
+    `attempts` are the measurements that were tried on an involved side or by the person.
     `answers` and `morning` hold each question's answers as given, `batteries` the ids, `since_last_told` whether what
     happened since last time was asked. `cancelled` says that a setback came after it, `before_reinjury` a re-injury.
     `confirmed_through` is the last sequence whose sides a person has confirmed; `last_sequence` that of its batteries.
@@ -66,6 +67,7 @@ class Occasion:
     batteries: list[str]
     performed_at: dict[str, str]
     measurements: dict[tuple[str, str | None], Measurement]
+    attempts: list[Measurement]
     answers: dict[str, list[Any]]
     morning: dict[str, list[Any]]
     referral: dict[str, list[bool]]

@@ -60,7 +60,7 @@ def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment,
     facts = _facts(own)
     if facts is None:
         return None
-    occasions = occasions_of(own, live.current)
+    occasions = occasions_of(own, live.current, (*facts.involved, None))
     judged = _judged(occasions, live, through) if posted else (occasions[-1] if occasions else None)
     if posted and judged is None:
         return None
@@ -139,7 +139,7 @@ class _Folding:
     posted: bool
 
     def evidence(self) -> Evidence:
-        events = events_of(self.own, self.occasions, (*self.facts.involved, None))
+        events = events_of(self.own, self.occasions)
         confirmed = findings_of(self.episode, self.live.entries)[1]
         setbacks = [*confirmed, *(one for one in events if one.occasion is None or one.occasion is not self.judged)]
         cancel(self.occasions, setbacks)

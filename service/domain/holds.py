@@ -16,7 +16,7 @@ from service.domain.codes import (
     SIDES_UNCONFIRMED,
     UNANSWERED,
 )
-from service.domain.criteria import Criterion, Gate, NotTodayRule, ReferralQuestion
+from service.domain.criteria import Gate, NotTodayRule, ReferralQuestion
 from service.domain.evidence import Evidence, Measurement, Occasion
 from service.domain.judging import Judging
 from service.domain.numbers import HUNDRED, Pair
@@ -121,7 +121,7 @@ def _happened_lately(evidence: Evidence, rule: NotTodayRule) -> bool:
 def stops(judging: Judging, gate: Gate) -> Iterator[Hold]:
     """Yield the stops of the judged occasion, and what still stands of the others."""
     judged = judging.evidence.judged
-    for one in judging.attempts_in(judged) if judged is not None else ():
+    for one in judged.attempts if judged is not None else ():
         code = judging.stop(one)
         if code is not None:
             yield NOT_MET, code, one.test
@@ -137,7 +137,7 @@ def standing_stops(judging: Judging, gate: Gate) -> Iterator[Hold]:
     for place, occasion in enumerate(everything):
         if occasion is evidence.judged:
             continue
-        for one in judging.attempts_in(occasion):
+        for one in occasion.attempts:
             if (
                 judging.stop(one) == PAIN_BEYOND_LIMIT
                 and _concerns(judging, gate, one.test)
@@ -203,19 +203,17 @@ def _sides_unconfirmed(judging: Judging, gate: Gate) -> Iterator[Hold]:
 def _compared_in(judging: Judging, gate: Gate) -> list[Occasion]:
     found: dict[int, Occasion] = {}
     side = judging.evidence.facts.involved[0]
-    for key in gate.members:
-        one = judging.criteria.criteria[key]
-        if isinstance(one, Criterion) and one.is_two_sided:
-            latest = judging.latest(one.test, side)
-            if latest is not None and judging.staleness(one, occasion_of(latest)) is None:
-                found[id(latest.occasion)] = occasion_of(latest)
+    for one in gate.compares:
+        latest = judging.latest(one.test, side)
+        if latest is not None and judging.staleness(one, occasion_of(latest)) is None:
+            found[id(latest.occasion)] = occasion_of(latest)
     return list(found.values())
 
 
 def _look_swapped(judging: Judging, gate: Gate, occasion: Occasion) -> bool:
     involved, opposite = judging.evidence.facts.involved[0], judging.evidence.facts.opposite
     compared = better = 0
-    for test in gate.compares:
+    for test in gate.compared:
         one = occasion.measurements.get((test.id, involved))
         other = occasion.measurements.get((test.id, opposite))
         if one is None or other is None:
@@ -232,6 +230,4 @@ def _look_swapped(judging: Judging, gate: Gate, occasion: Occasion) -> bool:
 
 def _is_much_better(above: Pair, below: Pair, index: Pair) -> bool:
     """Tell whether 100 x above / below is at or over the index, without dividing: below may be 0."""
-    if not below.numerator:
-        return bool(above.numerator)
-    return above.over(below).times(Pair(HUNDRED)).compare(index) >= 0
+    return bool(above.numerator) and above.times(Pair(HUNDRED)).compare(below.times(index)) >= 0

@@ -8,6 +8,7 @@ from service.domain.codes import (
     HOLD_RANK,
     MET,
     PASS,
+    STATUS,
     kind_of,
 )
 from service.domain.criteria import (
@@ -62,13 +63,12 @@ def _rows(judging: Judging, asked: Sequence[tuple[str, Judged]], excepted: set[s
     """Yield a row for each criterion asked, each followed by its parts, a criterion's parts at its first row only."""
     shown: set[str] = set()
     for key, one in asked:
-        if one.route is None:
-            yield _row(key, None, one, excepted=key in excepted)
+        if one.target is None:
+            yield [key, None, one.status, one.code, *one.figure(), key in excepted]
             yield from _part_rows(judging, key, shown)
         else:
             yield [key, None, one.status, one.code, None, None, key in excepted]
-            assert one.target is not None
-            yield _row(one.target, key, one, excepted=False)
+            yield [one.target, key, one.status, one.code, *one.figure(), False]
             yield from _part_rows(judging, one.target, shown)
 
 
@@ -77,18 +77,5 @@ def _part_rows(judging: Judging, key: str, shown: set[str]) -> Iterator[list[Any
     if isinstance(one, Group) and key not in shown:
         shown.add(key)
         for part in one.parts:
-            yield _row(part, key, judging.plain(part), excepted=False)
-
-
-def _row(key: str, part_of: str | None, one: Judged, *, excepted: bool) -> list[Any]:
-    numerator, denominator = _figure(one)
-    return [key, part_of, one.status, one.code, numerator, denominator, excepted]
-
-
-def _figure(one: Judged) -> tuple[str | None, str | None]:
-    if one.needed is not None:
-        return str(one.met), str(one.needed)
-    if one.reading.measured is None:
-        return None, None
-    numerator, denominator = one.reading.measured.lowest_terms()
-    return str(numerator), str(denominator)
+            reading = judging.part(part)
+            yield [part, key, STATUS[reading.code], reading.code, *reading.figure(), False]

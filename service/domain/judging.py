@@ -23,6 +23,10 @@ class Judged(NamedTuple):
     met: int | None = None
     needed: int | None = None
 
+    def figure(self) -> tuple[str | None, str | None]:
+        """Return the figure in lowest terms; of a group the parts met and needed."""
+        return self.reading.figure() if self.needed is None else (str(self.met), str(self.needed))
+
     @property
     def status(self) -> str:
         """Return met, not_met or not_assessed."""
@@ -95,7 +99,7 @@ class Judging(Case):
             return False
         if self.evidence.facts.is_bilateral:
             return True
-        return self.other_unusable and self.opposite_was_sent(reading.uses[0].evidence)
+        return self.other_unusable and self.opposite_was_sent(reading.uses[0][1])
 
     def _lacks_equipment(self, one: Criterion) -> bool:
         judged = self.evidence.judged

@@ -37,7 +37,7 @@ from service.domain.numbers import Pair
 from service.domain.readings import Case, Reading, Reference, Use, none_left, occasion_of
 from service.domain.sessions import session_count, session_pain, session_rise
 
-_LANDINGS = ("balance", "extra_hop")
+LANDINGS = ("balance", "extra_hop")
 
 
 class Taken(NamedTuple):
@@ -69,7 +69,7 @@ def _of_test(case: Case, criterion: Criterion, side: str | None) -> Reading:
     one = case.latest(test, side)
     if one is None:
         return Reading(MISSING_TEST)
-    uses = (Use("person" if side is None else "involved", one),)
+    uses = (("person" if side is None else "involved", one),)
     code = case.staleness(criterion, occasion_of(one)) or case.stop(one)
     if code is not None:
         return Reading(code, None, uses)
@@ -92,7 +92,7 @@ def _failed_landings(_case: Case, criterion: Criterion, taken: Taken) -> Reading
     one = taken.measurement
     if one.summarised is not None or len(one.values) < criterion.test.trials.scored:
         return Reading(TOO_FEW_TRIALS, None, taken.uses)
-    failed = sum(cause in _LANDINGS for cause in one.invalid)
+    failed = sum(cause in LANDINGS for cause in one.invalid)
     return compare(criterion, Pair(Decimal(failed)), taken.uses)
 
 
@@ -112,7 +112,7 @@ def _two_sided(case: Case, criterion: Criterion, taken: Taken) -> Reading:
         return Reading(REFERENCE_UNRELIABLE, None, taken.uses)
     other = case.reference(criterion.test, taken.measurement, divides=divides)
     if other.measurement is not None:
-        taken = taken._replace(uses=(*taken.uses, Use("other", other.measurement)))
+        taken = Taken(taken.measurement, taken.value, (*taken.uses, ("other", other.measurement)))
     if case.other_unusable:
         return _beside_unusable(case, criterion, taken, other, base)
     if other.code != MET:
@@ -139,7 +139,7 @@ def _beside_unusable(case: Case, criterion: Criterion, taken: Taken, other: Refe
 def _against_both(criterion: Criterion, taken: Taken, other: Reference, base: Reference) -> Reading:
     """Return the comparison with the other side, or with the baseline where its margin is as small or smaller."""
     assert other.value is not None
-    measured = _ratio_or_difference(criterion, taken.value, other.value)
+    measured = ratio_or_difference(criterion, taken.value, other.value)
     side = compare(criterion, measured, taken.uses, "other")
     if base.value is None:
         return side
@@ -152,11 +152,11 @@ def _against_both(criterion: Criterion, taken: Taken, other: Reference, base: Re
 
 def _against_baseline(criterion: Criterion, taken: Taken, base: Reference) -> Reading:
     assert base.value is not None
-    measured = _ratio_or_difference(criterion, taken.value, base.value)
-    return compare(criterion, measured, (*taken.uses, Use("baseline", base.measurement)), "baseline")
+    measured = ratio_or_difference(criterion, taken.value, base.value)
+    return compare(criterion, measured, (*taken.uses, ("baseline", base.measurement)), "baseline")
 
 
-def _ratio_or_difference(criterion: Criterion, value: Pair, reference: Pair) -> Pair:
+def ratio_or_difference(criterion: Criterion, value: Pair, reference: Pair) -> Pair:
     """Return how a value stands to its reference, by the test's direction, in the threshold's unit."""
     higher = criterion.test.higher_is_better
     if criterion.metric == DIFFERENCE:
@@ -180,7 +180,7 @@ def _of_tests(case: Case, criterion: Criterion, side: str) -> Reading:
             left_out.append(code)
     if not found:
         return Reading(none_left(left_out))
-    uses = tuple(Use("person" if one.side is None else "involved", one) for one in found)
+    uses = tuple(("person" if one.side is None else "involved", one) for one in found)
     reading = _worst_of_tests(case, criterion, found, uses)
     if left_out and not criterion.is_class and STATUS[reading.code] != NOT_MET:
         return Reading(none_left(left_out), None, uses)

@@ -29,6 +29,11 @@ ONE = Decimal(1)
 HUNDRED = Decimal(100)
 
 
+def _product(one: Decimal, other: Decimal) -> Decimal:
+    """Return the exact product; most denominators are the constant 1, and that costs nothing."""
+    return one if other is ONE else other if one is ONE else EXACT.multiply(one, other)
+
+
 class Pair(NamedTuple):
     """A quotient of two Decimals; the denominator is positive."""
 
@@ -41,39 +46,31 @@ class Pair(NamedTuple):
         >>> Pair(Decimal("117"), Decimal("1.30")).compare(Pair(Decimal(90)))
         0
         """
-        return int(
-            EXACT.compare(
-                EXACT.multiply(self.numerator, other.denominator),
-                EXACT.multiply(other.numerator, self.denominator),
-            )
-        )
+        mine, theirs = self.numerator, other.numerator
+        if self.denominator != other.denominator:
+            mine, theirs = _product(mine, other.denominator), _product(theirs, self.denominator)
+        return (mine > theirs) - (mine < theirs)
 
     def times(self, factor: "Pair") -> "Pair":
         """Return the product, unreduced."""
-        return Pair(
-            EXACT.multiply(self.numerator, factor.numerator),
-            EXACT.multiply(self.denominator, factor.denominator),
-        )
+        return Pair(_product(self.numerator, factor.numerator), _product(self.denominator, factor.denominator))
 
     def over(self, other: "Pair") -> "Pair":
         """Return the quotient, unreduced; the other pair must be positive."""
-        return Pair(
-            EXACT.multiply(self.numerator, other.denominator),
-            EXACT.multiply(self.denominator, other.numerator),
-        )
+        return Pair(_product(self.numerator, other.denominator), _product(self.denominator, other.numerator))
 
     def minus(self, other: "Pair") -> "Pair":
         """Return the difference, unreduced."""
-        return Pair(
-            EXACT.subtract(
-                EXACT.multiply(self.numerator, other.denominator),
-                EXACT.multiply(other.numerator, self.denominator),
-            ),
-            EXACT.multiply(self.denominator, other.denominator),
-        )
+        if self.denominator == other.denominator:
+            return Pair(EXACT.subtract(self.numerator, other.numerator), self.denominator)
+        mine = _product(self.numerator, other.denominator)
+        theirs = _product(other.numerator, self.denominator)
+        return Pair(EXACT.subtract(mine, theirs), _product(self.denominator, other.denominator))
 
     def lowest_terms(self) -> tuple[int, int]:
         """Return numerator and denominator as whole numbers without a common factor."""
+        if self.denominator is ONE:
+            return self.numerator.as_integer_ratio()
         above, below = self.numerator.as_integer_ratio()
         above_under, below_over = self.denominator.as_integer_ratio()
         numerator, denominator = above * below_over, below * above_under
@@ -104,29 +101,32 @@ def number(value: Decimal) -> str:
     return "0" if text in {"-0", ""} else text
 
 
-def ends(pair: Pair) -> bool:
-    """Tell whether the quotient is a decimal that ends."""
-    _, denominator = pair.lowest_terms()
-    for prime in (2, 5):
-        while denominator % prime == 0:
-            denominator //= prime
-    return denominator == 1
-
-
 def figure(pair: Pair) -> str:
     """Return the quotient as exact decimal text, or to 6 significant digits where it does not end.
 
     >>> figure(Pair(Decimal("864"), Decimal("9.6"))), figure(Pair(Decimal(2), Decimal(3)))
     ('90', '0.666667')
     """
+    if pair.denominator == ONE:
+        return number(pair.numerator)
     numerator, denominator = pair.lowest_terms()
-    context = EXACT if ends(pair) else _SIX_DIGITS
+    context = EXACT if ends(denominator) else _SIX_DIGITS
     return number(context.divide(Decimal(numerator), Decimal(denominator)))
+
+
+def ends(denominator: int) -> bool:
+    """Tell whether a quotient in lowest terms with this denominator is a decimal that ends."""
+    for prime in (2, 5):
+        while denominator % prime == 0:
+            denominator //= prime
+    return denominator == 1
 
 
 def rounded(pair: Pair, places: int) -> str:
     """Return the quotient rounded half to even at a number of decimal places, for people to read."""
     numerator, denominator = pair.lowest_terms()
+    if denominator == 1:
+        return str(numerator)
     scaled, rest = divmod(numerator * 10**places, denominator)
     twice = 2 * rest
     if twice > denominator or (twice == denominator and scaled % 2):

@@ -10,8 +10,11 @@ from service.domain.record import ASSESSMENT, BATTERY, CONFIRMATION, FOLLOW_UP, 
 _STOPPING = (GIVING_WAY, PAIN)
 
 
-def occasions_of(own: Sequence[Entry], current: Callable[[str], str]) -> list[Occasion]:
-    """Return the episode's occasions in order, with the follow-ups laid beside them."""
+def occasions_of(own: Sequence[Entry], current: Callable[[str], str], sides: Sequence[str | None]) -> list[Occasion]:
+    """Return the episode's occasions in order, with the follow-ups laid beside them.
+
+    `current` names the battery that stands in for another now, `sides` are the involved ones and None.
+    """
     batteries = [entry for entry in own if entry.kind == BATTERY]
     found: dict[tuple[str, str], Occasion] = {}
     of_battery: dict[str, Occasion] = {}
@@ -20,7 +23,7 @@ def occasions_of(own: Sequence[Entry], current: Callable[[str], str]) -> list[Oc
             key = (entry.document.get("occasion", entry.id), entry.document["performed_on"])
             occasion = found.setdefault(key, _empty(key, entry))
             of_battery[entry.id] = occasion
-            _add_battery(occasion, entry)
+            _add_battery(occasion, entry, sides)
     for entry in batteries:
         if entry.document["kind"] == FOLLOW_UP:
             followed = of_battery.get(current(entry.document["follows"]))
@@ -40,6 +43,7 @@ def _empty(key: tuple[str, str], entry: Entry) -> Occasion:
         batteries=[],
         performed_at={},
         measurements={},
+        attempts=[],
         answers={},
         morning={},
         referral={},
@@ -47,7 +51,7 @@ def _empty(key: tuple[str, str], entry: Entry) -> Occasion:
     )
 
 
-def _add_battery(occasion: Occasion, entry: Entry) -> None:
+def _add_battery(occasion: Occasion, entry: Entry, sides: Sequence[str | None]) -> None:
     document = entry.document
     occasion.batteries.append(entry.id)
     occasion.performed_at[entry.id] = entry.occurred_at
@@ -59,6 +63,8 @@ def _add_battery(occasion: Occasion, entry: Entry) -> None:
     for one in document["measurements"]:
         read = read_measurement(one, entry, occasion)
         occasion.measurements[read.test, read.side] = read
+        if read.is_attempt and read.side in sides:
+            occasion.attempts.append(read)
 
 
 def _add_answers(answers: dict[str, list[Any]], told: Mapping[str, Any]) -> None:

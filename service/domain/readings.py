@@ -1,6 +1,6 @@
 """Which evidence serves a criterion: the measurement, its reference, its baseline, the medication that goes with it."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from service.domain.catalogue import MEDICATION, OPPOSITE, PAIN_AT_REST, CatalogueTest
@@ -34,11 +34,8 @@ from service.domain.record import GIVING_WAY, MEASURED, NOT_DONE, UNABLE
 _UNUSABLE = (PREVIOUSLY_INJURED, SYMPTOMATIC)
 
 
-class Use(NamedTuple):
-    """A piece of evidence that a reading rests on: its role and what it is."""
-
-    role: str
-    evidence: Any
+Use = tuple[str, Any]
+"""A piece of evidence that a reading rests on: its role and what it is."""
 
 
 class Reading(NamedTuple):
@@ -51,6 +48,13 @@ class Reading(NamedTuple):
     measured: Pair | None = None
     uses: tuple[Use, ...] = ()
     against: str | None = None
+
+    def figure(self) -> tuple[str | None, str | None]:
+        """Return the figure in lowest terms as text, two Nones without one."""
+        if self.measured is None:
+            return None, None
+        numerator, denominator = self.measured.lowest_terms()
+        return str(numerator), str(denominator)
 
 
 class Reference(NamedTuple):
@@ -76,7 +80,8 @@ class Case:
         self.other_unusable = facts.other_side in _UNUSABLE or evidence.other_side_open
         self.other_unknown = facts.other_side == UNKNOWN
         self.other_symptomatic = facts.other_side == SYMPTOMATIC or evidence.other_side_open
-        self.involved_or_person = (*facts.involved, None)
+
+        self._values: dict[Measurement, Pair | None] = {}
         self.masks = criteria.catalogue.questions[MEDICATION].masks_pain
 
     def stop(self, one: Measurement) -> str | None:
@@ -131,18 +136,12 @@ class Case:
 
     def was_loaded(self, occasion: Occasion) -> bool:
         """Tell whether a loading test was attempted on an involved side or by the person."""
-        return any(self.is_loading(one.test) for one in self.attempts_in(occasion))
+        return any(self.is_loading(one.test) for one in occasion.attempts)
 
     def is_loading(self, test: str) -> bool:
         """Tell whether a test is loading; one that the set does not know counts as such."""
         known = self.criteria.catalogue.tests.get(test)
         return known is None or known.is_loading
-
-    def attempts_in(self, occasion: Occasion) -> Iterator[Measurement]:
-        """Yield what was attempted on an involved side or by the person in an occasion."""
-        for one in occasion.measurements.values():
-            if one.is_attempt and one.side in self.involved_or_person:
-                yield one
 
     def opposite(self, one: Measurement) -> Measurement | None:
         """Return what was sent of the other side in the same occasion."""
@@ -155,11 +154,9 @@ class Case:
 
     def value(self, test: CatalogueTest, one: Measurement) -> Pair | None:
         """Return a measurement's summary in the test's unit, None with too few valid trials."""
-        if one.trials_valid < test.trials.minimum or not one.values:
-            return None
-        if one.summarised is not None:
-            return test.in_unit(Pair(one.values[0]), one.unit)
-        return test.in_unit(test.summarise(one.values[: test.trials.scored]), one.unit)
+        if one not in self._values:
+            self._values[one] = _value(test, one)
+        return self._values[one]
 
     def reference(self, test: CatalogueTest, one: Measurement, *, divides: bool) -> "Reference":
         """Return the other side's value beside a measurement, with the code that says what is wrong with it."""
@@ -194,6 +191,14 @@ class Case:
                 return Reference(MET, value, base)
             code = SETUP_DIFFERS
         return Reference(code)
+
+
+def _value(test: CatalogueTest, one: Measurement) -> Pair | None:
+    if one.trials_valid < test.trials.minimum or not one.values:
+        return None
+    if one.summarised is not None:
+        return test.in_unit(Pair(one.values[0]), one.unit)
+    return test.in_unit(test.summarise(one.values[: test.trials.scored]), one.unit)
 
 
 def none_left(codes: Sequence[str]) -> str:

@@ -108,8 +108,8 @@ def measured_json(measured: Pair | None, unit: str) -> dict[str, str] | None:
     if measured is None:
         return None
     shown = {"value": figure(measured), "unit": unit}
-    if not ends(measured):
-        numerator, denominator = measured.lowest_terms()
+    numerator, denominator = measured.lowest_terms()
+    if not ends(denominator):
         shown |= {"numerator": str(numerator), "denominator": str(denominator)}
     return shown
 
@@ -140,24 +140,20 @@ def _formula(one: Criterion, reading: Reading) -> str | None:
 
 def _carried_from(judging: Judging, reading: Reading) -> str | None:
     """Return the date of the oldest occasion that a reading rests on, None where that is the judged one."""
-    occasions = {use.evidence.occasion for use in reading.uses if isinstance(use.evidence, Measurement)}
+    occasions = {one.occasion for _role, one in reading.uses if isinstance(one, Measurement)}
     carried = [one.on for one in occasions if one is not None and one is not judging.evidence.judged]
     return min(carried).isoformat() if carried else None
 
 
 def _input(judging: Judging, use: Use) -> dict[str, Any]:
-    if isinstance(use.evidence, Measurement):
-        return _measurement_input(judging, use.role, use.evidence)
-    if isinstance(use.evidence, Session):
-        return _session_input(judging, use.evidence)
-    if isinstance(use.evidence, Setback):
-        return {
-            "role": "event",
-            "kind": use.evidence.kind,
-            "on": use.evidence.on.isoformat(),
-            "entries": sorted(use.evidence.entries),
-        }
-    return _answer_input(use)
+    role, one = use
+    if isinstance(one, Measurement):
+        return _measurement_input(judging, role, one)
+    if isinstance(one, Session):
+        return _session_input(judging, one)
+    if isinstance(one, Setback):
+        return {"role": role, "kind": one.kind, "on": one.on.isoformat(), "entries": sorted(one.entries)}
+    return _answer_input(*one)
 
 
 def _measurement_input(judging: Judging, role: str, one: Measurement) -> dict[str, Any]:
@@ -190,9 +186,7 @@ def _session_input(judging: Judging, one: Session) -> dict[str, Any]:
     return shown | {key: value for key, value in told.items() if value is not None}
 
 
-def _answer_input(use: Use) -> dict[str, Any]:
-    question, answer, occasion = use.evidence
-    assert isinstance(occasion, Occasion)
+def _answer_input(question: str, answer: Any, occasion: Occasion) -> dict[str, Any]:
     shown = {"role": "answer", "question": question, "on": occasion.on.isoformat()}
     if isinstance(answer, tuple):
         start, morning = answer

@@ -19,6 +19,7 @@ from service.domain.codes import (
 )
 from service.domain.criteria import COUNT, RISE, WORST_INSTABILITY, WORST_PAIN, Criterion, Group
 from service.domain.judging import Judging
+from service.domain.words import inside, retest_because
 
 NOT_DONE, PAIN, SESSIONS, REFERRAL_OUTCOME = "not_done", "pain", "sessions", "referral_outcome"
 SOONER = (SESSIONS, REFERRAL_OUTCOME, NOT_DONE)
@@ -57,9 +58,9 @@ def propose_retest(judging: Judging, verdict: Mapping[str, Any]) -> dict[str, An
     rested, resting = max(
         ((_rest_left(judging, test), test.title) for one in unmet for test in one.tests), default=(0, "")
     )
-    because = f"{longest.interval.replace('_', ' ')}: {longest.about}"
+    because = retest_because(longest.interval, longest.about, judging.criteria)
     if rested > days:
-        days, because = rested, f"rest after {resting}"
+        days, because = rested, f"the joint rests between maximal tests: {inside(resting)}"
     days = min(max(days, rule.earliest_days), rule.latest_days)
     return {
         "after_days": days,

@@ -7,7 +7,7 @@ from service.domain.comparing import compare, worst_of
 from service.domain.criteria import Criterion
 from service.domain.evidence import Session
 from service.domain.numbers import Pair
-from service.domain.readings import Case, Reading, Use, none_left
+from service.domain.readings import Case, Reading, none_left
 
 
 def _sessions_taken(case: Case, criterion: Criterion) -> tuple[list[Session], str]:
@@ -41,7 +41,7 @@ def session_pain(case: Case, criterion: Criterion) -> Reading:
     taken, code = _sessions_taken(case, criterion)
     if not taken:
         return Reading(code)
-    uses = tuple(Use("session", one) for one in taken)
+    uses = tuple(("session", one) for one in taken)
     masking = [case.masking(one.medication) for one in taken]
     return worst_of(criterion, [one.worst_pain for one in taken], uses, masking)
 
@@ -51,7 +51,7 @@ def session_rise(case: Case, criterion: Criterion) -> Reading:
     taken, code = _sessions_taken(case, criterion)
     if not taken:
         return Reading(code)
-    uses = tuple(Use("session", one) for one in taken)
+    uses = tuple(("session", one) for one in taken)
     masking = [case.masking(one.medication) for one in taken]
     reading = worst_of(criterion, [one.next_morning_rise for one in taken], uses, masking)
     if STATUS[reading.code] != NOT_MET and any(one.next_morning_rise is None for one in taken):
@@ -72,4 +72,4 @@ def session_count(case: Case, criterion: Criterion) -> Reading:
         and one.on not in not_tolerated
     ]
     days = len({one.on for one in counted})
-    return compare(criterion, Pair(Decimal(days)), tuple(Use("session", one) for one in counted))
+    return compare(criterion, Pair(Decimal(days)), tuple(("session", one) for one in counted))

@@ -16,9 +16,9 @@ def told(entry: Entry, what: str) -> Sequence[Mapping[str, Any]]:
     return found
 
 
-def events_of(own: Sequence[Entry], occasions: Sequence[Occasion], sides: Sequence[str | None]) -> list[Setback]:
-    """Return the episode's setbacks that were told, and giving way in trials on the sides (None: of the person)."""
-    return [*_recorded(own, occasions), *_told_in_assessments(own, occasions), *_in_trials(occasions, sides)]
+def events_of(own: Sequence[Entry], occasions: Sequence[Occasion]) -> list[Setback]:
+    """Return the episode's setbacks that were told, and giving way in trials."""
+    return [*_recorded(own, occasions), *_told_in_assessments(own, occasions), *_in_trials(occasions)]
 
 
 def _recorded(own: Sequence[Entry], occasions: Sequence[Occasion]) -> Iterator[Setback]:
@@ -45,10 +45,10 @@ def _told_in_assessments(own: Sequence[Entry], occasions: Sequence[Occasion]) ->
         yield Setback(kind, date.fromisoformat(on), frozenset(entries), telling=telling)
 
 
-def _in_trials(occasions: Sequence[Occasion], sides: Sequence[str | None]) -> Iterator[Setback]:
+def _in_trials(occasions: Sequence[Occasion]) -> Iterator[Setback]:
     for occasion in occasions:
-        for one in occasion.measurements.values():
-            if one.ended_by == GIVING_WAY and one.side in sides:
+        for one in occasion.attempts:
+            if one.ended_by == GIVING_WAY:
                 moment, entries = one.performed_at, frozenset([one.battery])
                 yield Setback(GIVING_WAY, occasion.on, entries, moment, test=one.test, occasion=occasion)
 

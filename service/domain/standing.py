@@ -250,5 +250,5 @@ class _Judged:
     def _evidence_used(self) -> Iterator[Any]:
         for row in self.rows:
             one = self.judging.plain(row.criterion)
-            for use in one.reading.uses:
-                yield use.evidence
+            for _role, used in one.reading.uses:
+                yield used

@@ -59,7 +59,8 @@ def factor(unit: str, to: str) -> Pair:
     >>> factor("[in_i]", "cm").lowest_terms()
     (127, 50)
     """
-    return Pair(UNITS[unit].size, UNITS[to].size)
+    numerator, denominator = Pair(UNITS[unit].size, UNITS[to].size).lowest_terms()
+    return Pair(Decimal(numerator), ONE if denominator == 1 else Decimal(denominator))
 
 
 def convert(value: Pair, unit: str, to: str) -> Pair:

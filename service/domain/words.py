@@ -87,6 +87,17 @@ HOLD_WORDS = {
     "Correct or confirm the sides.",
 }
 
+INTERVAL_WORDS = {
+    "not_today": "nothing may stand against testing that day",
+    "pain": "pain and stability need time to settle",
+    "not_done": "something is still to be measured or answered",
+    "mobility": "range and balance need time to change",
+    "hops": "hops need time to change",
+    "strength": "strength needs time to change",
+    "sessions": "training sessions are still to come",
+    "referral_outcome": "the outcome of the referral is awaited",
+}
+
 OUTSIDE_WORDS = {
     "conditions": "the condition is not one that this criteria set is made for",
     "age": "the athlete's age is outside what this criteria set is made for",
@@ -117,7 +128,7 @@ def label(key: str, criteria: CriteriaSet) -> str:
         return _group_label(one, criteria)
     if one.subject == "test":
         words = METRIC_WORDS[one.metric]
-        return f"{one.test.title}: {words}" if words else one.test.title
+        return f"{one.test.title}, {words}" if words else one.test.title
     if one.subject == "tests":
         what = "worst pain" if one.metric == WORST_PAIN else "worst felt instability"
         return f"{what} in {_tests_label(one)}"
@@ -132,18 +143,30 @@ def label(key: str, criteria: CriteriaSet) -> str:
 def _tests_label(one: Criterion) -> str:
     if one.is_class:
         return "loading tests" if one.class_name == LOADING else str(one.class_name)
-    return listed([test.title for test in one.tests])
+    return listed([inside(test.title) for test in one.tests])
+
+
+def short_label(key: str, criteria: CriteriaSet) -> str:
+    """Return what a criterion is called where its parts stand beside it; a group has no title but its name."""
+    one = criteria.criteria[key]
+    if not isinstance(one, Group):
+        return capital(label(key, criteria))
+    needed = f"all {len(one.parts)}" if one.word == "all" else f"{one.needed} of {len(one.parts)}"
+    return f"{_group_name(key)} ({needed})"
+
+
+def _group_name(key: str) -> str:
+    return capital(key.replace("-", " "))
 
 
 def _group_label(one: Group, criteria: CriteriaSet) -> str:
-    parts = [label(part, criteria) for part in one.parts]
-    if one.word == "all":
-        return "all of: " + "; ".join(parts)
-    return f"{one.needed} of: " + "; ".join(parts)
+    needed = "all" if one.word == "all" else str(one.needed)
+    parts = "; ".join(inside(label(part, criteria)) for part in one.parts)
+    return f"{_group_name(one.id)} ({needed} of: {parts})"
 
 
 def _sessions_label(one: Criterion, catalogue: Catalogue) -> str:
-    kinds = listed([catalogue.sessions[kind].title for kind in one.sessions], "or")
+    kinds = listed([inside(catalogue.sessions[kind].title) for kind in one.sessions], "or")
     dose = "" if one.dose is None else f" of {one.dose} {one.dose_unit} or more"
     if one.metric == WORST_PAIN:
         return f"worst pain in the {one.take} {kinds}{dose}"
@@ -182,20 +205,17 @@ def statement(key: str, code: str, measured: Pair | None, criteria: CriteriaSet)
     assert isinstance(one, Criterion)
     name = capital(label(key, criteria))
     if measured is not None:
-        return f"{name}{_before_figure(one)}{figure_text(one, measured)}{_compared(one, code, measured)}."
+        return f"{name}: {figure_text(one, measured)}{_compared(one, code, measured)}."
     if code == MET:
         return f"{name}: {answer_text(one.answer)}, as required."
     if code == IS_NOT:
         return f"{name}: {answer_text(one.answer)} is required, and that is not the answer."
-    return f"{name}{_before_words(one)}{_too_old(one) if code == TOO_OLD else CODE_WORDS[code]}."
+    return f"{name}: {code_text(one, code)}."
 
 
-def _before_figure(one: Criterion) -> str:
-    return " " if one.subject == "test" and METRIC_WORDS[one.metric] else ": "
-
-
-def _before_words(one: Criterion) -> str:
-    return " " if one.subject == "test" and not METRIC_WORDS[one.metric] else ": "
+def code_text(one: Criterion, code: str) -> str:
+    """Return what a code without a figure says of a criterion."""
+    return _too_old(one) if code == TOO_OLD else CODE_WORDS[code]
 
 
 def _compared(one: Criterion, code: str, measured: Pair) -> str:
@@ -231,7 +251,7 @@ def group_statement(name: str, code: str, counted: str, open_parts: Sequence[str
 
 def routed_statement(key: str, route: str, target: str, criteria: CriteriaSet) -> str:
     """Return the sentence of a criterion in whose place another was judged."""
-    return f"{capital(label(key, criteria))}: {ROUTE_WORDS[route]}, so {target} was judged in its place."
+    return f"{capital(label(key, criteria))}: {ROUTE_WORDS[route]}, so {inside(target)} was judged in its place."
 
 
 def hold_statement(code: str, about: str, criteria: CriteriaSet) -> str:
@@ -242,6 +262,16 @@ def hold_statement(code: str, about: str, criteria: CriteriaSet) -> str:
         what = "on the morning after testing" if about == PAIN_AT_REST else f"in {_title(about, criteria)}"
         return f"Stopped: {CODE_WORDS[code]} {what}."
     return HOLD_WORDS[code].format(title=_title(about, criteria), scope=OUTSIDE_WORDS.get(about))
+
+
+def about_text(about: str, criteria: CriteriaSet) -> str:
+    """Return what a hold or an unmet criterion is about, as it stands inside a sentence."""
+    return inside(label(about, criteria) if about in criteria.criteria else _title(about, criteria))
+
+
+def retest_because(interval: str, about: str, criteria: CriteriaSet) -> str:
+    """Return why testing again waits: the interval of the set, and what it is for."""
+    return f"{INTERVAL_WORDS.get(interval, interval.replace('_', ' '))}: {about_text(about, criteria)}"
 
 
 def _question(about: str, criteria: CriteriaSet) -> str:
@@ -256,6 +286,15 @@ def _title(about: str, criteria: CriteriaSet) -> str:
     if about in criteria.catalogue.questions:
         return criteria.catalogue.questions[about].title
     return EVENT_WORDS.get(about, about.replace("_", " "))
+
+
+def inside(text: str) -> str:
+    """Return a title as it stands inside a sentence: `T-test` keeps its capital.
+
+    >>> inside("Side hop"), inside("T-test")
+    ('side hop', 'T-test')
+    """
+    return text[:1].lower() + text[1:] if text[1:2].isalpha() and text[1:2].islower() else text
 
 
 def capital(text: str) -> str:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from service.domain.battery import LATENESS
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import INVALID_BATTERY, INVALID_EVALUATION, FieldError, InvalidDocumentError
 from service.domain.evidence import Evidence
@@ -34,7 +35,7 @@ def as_file(battery: Mapping[str, Any]) -> dict[str, Any]:
     if "episode" not in battery or battery["kind"] == BASELINE or "follows" in battery:
         detail = "one battery is judged only if it is an assessment; send the others in a file of entries"
         raise InvalidDocumentError(INVALID_BATTERY, [FieldError("#/kind", "conflicts", detail)])
-    body = {key: value for key, value in battery.items() if key not in ("athlete", "episode")}
+    body = {key: value for key, value in battery.items() if key != "episode"}
     return {"athlete": battery["athlete"], "episode": battery["episode"], "entries": [{"battery": body}]}
 
 
@@ -62,7 +63,7 @@ def evaluate(
 
     Raises:
         UnknownStageError: no stage, or none of the set.
-        InvalidDocumentError: every fault against the catalogue and the other entries.
+        InvalidDocumentError: every fault against the catalogue and the other entries; a moment in the future.
     """
     gate = criteria.gate(stage)
     entries = read_entries(file, criteria, clock)
@@ -70,6 +71,8 @@ def evaluate(
         through, last = _last_battery(file)
         moment = Moment(instant(last["performed_at"]), clock.local_date(last["performed_at"]))
     else:
+        if clock.now is not None and as_of > clock.now + LATENESS:
+            raise _in_the_future(clock.now)
         moment = Moment(instant(as_of), clock.local_date(as_of))
         through = max((entry.sequence for entry in entries if entry.occurred_at <= moment.at), default=0)
     evidence = fold(entries, episode=JUDGED, through=through, as_of=moment, posted=as_of is None)
@@ -92,6 +95,11 @@ def _last_battery(file: Mapping[str, Any]) -> tuple[int, Mapping[str, Any]]:
             INVALID_EVALUATION, [FieldError(f"#/entries/{place - 1}/battery/kind", "conflicts", detail)]
         )
     return place, last
+
+
+def _in_the_future(now: datetime) -> InvalidDocumentError:
+    detail = f"this lies after now, {now.isoformat(timespec='seconds')}; nobody can tell what will be stored then"
+    return InvalidDocumentError(INVALID_EVALUATION, [FieldError("#/as_of", "in_the_future", detail)])
 
 
 def _nothing_stored(moment: Moment) -> InvalidDocumentError:

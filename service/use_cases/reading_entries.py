@@ -205,6 +205,9 @@ def read_entries(file: Mapping[str, Any], criteria: CriteriaSet, clock: Clock) -
     Raises:
         InvalidDocumentError: every fault against the catalogue, the set and the other entries.
     """
+    if not any(battery_bodies(file)):
+        detail = "there is no battery to judge; at least one entry is a battery"
+        raise InvalidDocumentError(INVALID_EVALUATION, [FieldError("#/entries", "missing", detail)])
     return _Reader(file, criteria, clock).entries()
 
 
