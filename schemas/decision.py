@@ -89,6 +89,7 @@ class FollowUpSchema(DocumentSchema):
 
     id = fields.ref()
     due_on = fields.Day(required=True)
+    window_days = count(required=True)
     asks = list_of(fields.name(), required=True)
 
 

@@ -21,6 +21,9 @@ _SHARED: dict[str, Any] = {
     "null": "wrong_type: null is no answer; leave the field out instead",
     "validator_failed": "out_of_range: the value is not allowed here",
 }
+# Moments are kept as fixed-width UTC text; far from these years that and adding days would fail.
+FIRST_YEAR, LAST_YEAR = 1900, 2199
+_YEAR = {"year": f"out_of_range: a year from {FIRST_YEAR} to {LAST_YEAR} is wanted"}
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _MONTH = re.compile(r"\d{4}-\d{2}", re.ASCII)
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}[Tt]\d{2}:\d{2}:\d{2}(\.\d{1,6})?([Zz]|[+-]\d{2}:\d{2})", re.ASCII)
@@ -183,43 +186,51 @@ class Answers(fields.Field[dict[str, Any]]):
 class Day(fields.Field[dt.date]):
     """A date, `YYYY-MM-DD`."""
 
-    default_error_messages = _SHARED | {"day": "wrong_type: a date YYYY-MM-DD is wanted"}
+    default_error_messages = _SHARED | _YEAR | {"day": "wrong_type: a date YYYY-MM-DD is wanted"}
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **_: Any) -> dt.date:
         if not isinstance(value, str) or not _DAY.fullmatch(value):
             raise self.make_error("day")
         try:
-            return dt.date.fromisoformat(value)
+            day = dt.date.fromisoformat(value)
         except ValueError:
             raise self.make_error("day") from None
+        if not FIRST_YEAR <= day.year <= LAST_YEAR:
+            raise self.make_error("year")
+        return day
 
 
 class DayOrMonth(fields.Field[str]):
     """A date or a month, `YYYY-MM-DD` or `YYYY-MM`, kept as text."""
 
-    default_error_messages = _SHARED | {"day": "wrong_type: a date YYYY-MM-DD or a month YYYY-MM is wanted"}
+    default_error_messages = _SHARED | _YEAR | {"day": "wrong_type: a date YYYY-MM-DD or a month YYYY-MM is wanted"}
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **_: Any) -> str:
         if not isinstance(value, str) or not (_DAY.fullmatch(value) or _MONTH.fullmatch(value)):
             raise self.make_error("day")
         try:
-            dt.date.fromisoformat(value if _DAY.fullmatch(value) else f"{value}-01")
+            day = dt.date.fromisoformat(value if _DAY.fullmatch(value) else f"{value}-01")
         except ValueError:
             raise self.make_error("day") from None
+        if not FIRST_YEAR <= day.year <= LAST_YEAR:
+            raise self.make_error("year")
         return value
 
 
 class Moment(fields.Field[dt.datetime]):
     """A moment of RFC 3339 with its offset from UTC."""
 
-    default_error_messages = _SHARED | {
-        "moment": "wrong_type: a moment with offset is wanted, such as 2026-11-20T16:30:00+01:00"
-    }
+    default_error_messages = (
+        _SHARED | _YEAR | {"moment": "wrong_type: a moment with offset is wanted, such as 2026-11-20T16:30:00+01:00"}
+    )
 
     def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **_: Any) -> dt.datetime:
         if not isinstance(value, str) or not _MOMENT.fullmatch(value):
             raise self.make_error("moment")
         try:
-            return dt.datetime.fromisoformat(value.upper())
+            moment = dt.datetime.fromisoformat(value.upper())
         except ValueError:
             raise self.make_error("moment") from None
+        if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+            raise self.make_error("year")
+        return moment

@@ -1,10 +1,18 @@
-"""Criteria files: file -> criteria set, resolved, or every fault with its place."""
+"""Criteria files: file -> criteria set, resolved, or every fault with its place.
 
-from service.criteria_files.catalogue import Catalogue, load_catalogue
-from service.criteria_files.deriving import derive
-from service.criteria_files.examples import Example, example_faults, examples_beside, load_examples
-from service.criteria_files.releases import Released, load_released, released, write_released
-from service.criteria_files.sets import LoadedSet, load_set
+What is named here is imported when it is first used: `evaluate` reads a released version, and the YAML reader with its
+schemas would take a third of its time.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from service.criteria_files.catalogue import Catalogue, load_catalogue
+    from service.criteria_files.deriving import derive
+    from service.criteria_files.examples import Example, example_faults, examples_beside, load_examples
+    from service.criteria_files.releases import Released, load_released, released, write_released
+    from service.criteria_files.sets import LoadedSet, load_set
 
 __all__ = [
     "Catalogue",
@@ -21,3 +29,20 @@ __all__ = [
     "released",
     "write_released",
 ]
+
+_FILES = {
+    "catalogue": ("Catalogue", "load_catalogue"),
+    "deriving": ("derive",),
+    "examples": ("Example", "example_faults", "examples_beside", "load_examples"),
+    "releases": ("Released", "load_released", "released", "write_released"),
+    "sets": ("LoadedSet", "load_set"),
+}
+_FILE_OF = {name: file for file, names in _FILES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    """Return what is named here, from its file."""
+    if name not in _FILE_OF:
+        message = f"module {__name__!r} has no attribute {name!r}"
+        raise AttributeError(message)
+    return getattr(import_module(f"{__name__}.{_FILE_OF[name]}"), name)

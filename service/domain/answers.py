@@ -1,6 +1,7 @@
 """What criteria of events and of questions come to."""
 
 from decimal import Decimal
+from typing import Any
 
 from service.domain.catalogue import MEDICATION
 from service.domain.codes import AWAITING_RESPONSE, IS_NOT, MET, MISSING_TEST, TOO_OLD, UNANSWERED
@@ -8,7 +9,7 @@ from service.domain.comparing import compare, unless_masked
 from service.domain.criteria import Criterion
 from service.domain.evidence import Occasion
 from service.domain.numbers import ONE, Pair
-from service.domain.readings import Case, Reading
+from service.domain.readings import Case, Reading, Use
 
 
 def event_count(case: Case, criterion: Criterion) -> Reading:
@@ -35,13 +36,17 @@ def answer(case: Case, criterion: Criterion) -> Reading:
     uses = (("answer", (criterion.question, answer, occasion)),)
     if answer is None:
         return Reading(UNANSWERED, None, uses)
+    reading = _answered(criterion, answer, uses)
+    is_about_pain = case.criteria.catalogue.questions[criterion.question].is_about_pain
+    return unless_masked(reading, case.masking_of(occasion)) if is_about_pain else reading
+
+
+def _answered(criterion: Criterion, answer: Any, uses: tuple[Use, ...]) -> Reading:
     if criterion.comparator == "is":
         return Reading(MET if _is(answer, criterion.answer) else IS_NOT, None, uses)
     if criterion.comparator is None and not _is_score(answer):
         return Reading(MET, None, uses)
-    reading = compare(criterion, Pair(Decimal(answer)), uses)
-    is_about_pain = case.criteria.catalogue.questions[criterion.question].is_about_pain
-    return unless_masked(reading, case.masking_of(occasion)) if is_about_pain else reading
+    return compare(criterion, Pair(Decimal(answer)), uses)
 
 
 def _is(answer: object, wanted: object) -> bool:

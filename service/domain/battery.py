@@ -3,14 +3,14 @@
 Batteries come here as the plain dicts that `schemas.battery` loads: numbers Decimal, dates `date`, moments aware.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
 from service.domain.catalogue import AVERAGES, Catalogue, CatalogueTest, Question
 from service.domain.errors import FieldError
 from service.domain.numbers import Pair, number
-from service.domain.record import BASELINE, MEASURED, first_day, instant
+from service.domain.record import ASSESSMENT, BASELINE, FOLLOW_UP, MEASURED, Entry, first_day, instant
 from service.domain.units import NO_UNIT, of_dimension, same_dimension
 
 LATENESS = timedelta(minutes=5)
@@ -138,6 +138,46 @@ def _trials(one: Mapping[str, Any], test: CatalogueTest, pointer: str) -> Iterat
             yield FieldError(where, "out_of_range", detail)
 
 
+def record_faults(new: Entry, live: Sequence[Entry], follow_up_days: int) -> Iterator[FieldError]:
+    """Yield what does not fit between a new battery and the athlete's others; pointers as in `catalogue_faults`.
+
+    Args:
+        new: the battery as an entry.
+        live: the batteries recorded before that are neither void nor superseded, nor by the new one.
+        follow_up_days: how many days after an assessment a follow-up may come.
+    """
+    kind, document = new.document["kind"], new.document
+    if kind == FOLLOW_UP:
+        yield from _follow_up(new, live, follow_up_days)
+        return
+    alike = [one for one in live if one.episode == new.episode and one.document["kind"] == kind]
+    together = [one for one in alike if kind == ASSESSMENT and _is_one_occasion(one, new)]
+    measured = {(one["test"], one.get("side")) for other in together for one in other.document["measurements"]}
+    for place, one in enumerate(document["measurements"]):
+        if (one["test"], one.get("side")) in measured:
+            detail = f"{one['test']} was measured on this side before in this occasion; supersede that battery"
+            yield FieldError(f"/measurements/{place}", "duplicate", detail)
+    if any(one.occurred_at == new.occurred_at and one not in together for one in alike):
+        detail = "another battery has this very moment; give both one occasion, or the times at which they were"
+        yield FieldError("/performed_at", "conflicts", detail)
+
+
+def _is_one_occasion(one: Entry, other: Entry) -> bool:
+    name = one.document.get("occasion")
+    return name is not None and name == other.document.get("occasion") and one.occurred_on == other.occurred_on
+
+
+def _follow_up(new: Entry, live: Sequence[Entry], follow_up_days: int) -> Iterator[FieldError]:
+    followed = next((one for one in live if one.id == new.document["follows"]), None)
+    if followed is None:
+        yield FieldError("/follows", "unknown_name", "the battery that this follows is void; follow one that stands")
+        return
+    days = (new.occurred_on - followed.occurred_on).days
+    if not 1 <= days <= follow_up_days or followed.document["kind"] != ASSESSMENT:
+        detail = f"a follow-up comes 1 to {follow_up_days} days after the assessment that it follows"
+        yield FieldError("/performed_at", "out_of_range", detail)
+
+
 def battery_document(battery: Mapping[str, Any], on: date, *, names: Mapping[str, str]) -> dict[str, Any]:
     """Return the canonical document of a battery: all that the engine reads, no refs, names or free text.
 
@@ -151,26 +191,26 @@ def battery_document(battery: Mapping[str, Any], on: date, *, names: Mapping[str
         "performed_at": instant(battery["performed_at"]),
         "performed_on": on.isoformat(),
         "measurements": sorted(
-            (_canonical(one) for one in battery.get("measurements", ())),
+            (canonical_value(one) for one in battery.get("measurements", ())),
             key=lambda one: (one["test"], one.get("side", "")),
         ),
         **names,
     }
     for key in ("occasion", "session_check", "referral", "since_last", "setup", "confirmed"):
         if key in battery:
-            document[key] = _canonical(battery[key])
+            document[key] = canonical_value(battery[key])
     for key in ("athlete", "episode"):
         if key in battery:
-            document[key] = {name: _canonical(fact) for name, fact in battery[key].items() if name not in _PRIVATE}
+            document[key] = {name: canonical_value(fact) for name, fact in battery[key].items() if name not in _PRIVATE}
     return document
 
 
-def _canonical(value: Any) -> Any:
+def canonical_value(value: Any) -> Any:
     """Return a loaded value as canonical JSON holds it: Decimals as text, dates as text."""
     if isinstance(value, Mapping):
-        return {key: _canonical(item) for key, item in value.items()}
+        return {key: canonical_value(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [_canonical(item) for item in value]
+        return [canonical_value(item) for item in value]
     if isinstance(value, datetime):
         return instant(value)
     if isinstance(value, date):

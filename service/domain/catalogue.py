@@ -28,6 +28,11 @@ class Bound:
     limit: Pair
     text: str
 
+    @property
+    def is_lower(self) -> bool:
+        """Tell whether it bounds from below."""
+        return self.word in ("at_least", "above")
+
     def holds(self, value: Pair) -> bool:
         """Tell whether the value is on the right side of this end."""
         side = value.compare(self.limit)

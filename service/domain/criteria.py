@@ -33,7 +33,7 @@ DOSES = ("minutes", "efforts")
 _PLAIN = Pair(ONE)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Criterion:
     """One requirement: a subject, a metric, and (unless it is only shown) a comparator with its threshold.
 

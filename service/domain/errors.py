@@ -61,13 +61,14 @@ class InvalidDocumentError(ServiceError):
 
 
 class CriteriaFaultsError(ServiceError):
-    """Criteria files with faults; all of them are in `faults`."""
+    """Criteria files with faults; all of them are in `faults`, and the check's doubts in `warnings`."""
 
     code = "criteria_faults"
 
-    def __init__(self, faults: Sequence[Fault]) -> None:
+    def __init__(self, faults: Sequence[Fault], *, warnings: Sequence[Fault] = ()) -> None:
         super().__init__(f"{len(faults)} {'fault' if len(faults) == 1 else 'faults'} in the criteria files")
         self.faults = tuple(faults)
+        self.warnings = tuple(warnings)
 
 
 class UnknownStageError(ServiceError):

@@ -18,7 +18,7 @@ class Measurement:
     """One test on one side (or the person) on one occasion.
 
     `values` are those of the valid trials in attempt order, in `unit` as sent; `invalid` the causes of the others;
-    `summarised` the number of trials of a value that the sender had already summarised. `ended_by` is giving_way or
+    `summarised` the number of trials of a value that the sender had already summarised. `ended_by` has giving_way and
     pain where a trial, or being unable, ended so. `setup` is the battery's with the measurement's own laid over it.
     `occasion` is None in a baseline.
     """
@@ -33,7 +33,7 @@ class Measurement:
     unit: str | None
     pain: int | None
     instability: int | None
-    ended_by: str | None
+    ended_by: frozenset[str]
     setup: Mapping[str, Any]
     battery: str
     performed_at: str
@@ -55,13 +55,14 @@ class Measurement:
 class Occasion:
     """Batteries of one episode, local date and occasion name, in the order of their first battery.
 
+    `key` is its name, else the id of the one battery that has none, and the date.
     `attempts` are the measurements that were tried on an involved side or by the person.
     `answers` and `morning` hold each question's answers as given, `batteries` the ids, `since_last_told` whether what
     happened since last time was asked. `cancelled` says that a setback came after it, `before_reinjury` a re-injury.
     `confirmed_through` is the last sequence whose sides a person has confirmed; `last_sequence` that of its batteries.
     """
 
-    key: tuple[str, str]
+    key: tuple[str, str, str]
     on: date
     first_at: str
     batteries: list[str]

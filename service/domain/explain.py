@@ -31,7 +31,7 @@ from service.domain.numbers import Pair, number
 from service.domain.reasons import Row, reason_json, shown_json
 from service.domain.record import MEASURED
 from service.domain.retest import propose_follow_up, propose_retest
-from service.domain.words import hold_statement
+from service.domain.words import hold_statement, inside
 
 Advice = dict[str, Any]
 
@@ -160,23 +160,20 @@ def _flags(judging: Judging) -> Iterator[tuple[str, str]]:
 def _flags_of(judging: Judging, one: Measurement) -> Iterator[tuple[str, str]]:
     test = judging.criteria.catalogue.tests[one.test]
     name = test.title if one.side is None else f"{test.title}, {one.side}"
-    for value in one.values:
-        bound = next((b for b in test.plausible if not b.holds(test.in_unit(Pair(value), one.unit))), None)
-        if bound is not None:
-            words = bound.word.replace("_", " ")
-            yield (
-                "implausible",
-                f"{name}: {number(value)} {one.unit or ''} is unusual; {words} {bound.text} is expected",
-            )
+    for bound in test.plausible:
+        value = min(one.values) if bound.is_lower else max(one.values)
+        if not bound.holds(test.in_unit(Pair(value), one.unit)):
+            expected = f"{bound.word.replace('_', ' ')} {bound.text}"
+            yield "implausible", f"{name}: {number(value)} {one.unit or ''} is unusual; {expected} is expected"
     if one.summarised is not None:
         yield "summarised_by_sender", f"{name}: one value that sums up {one.summarised} trials"
     other = judging.opposite(one)
     if one.side == LEFT and other is not None and other.result == MEASURED and _trials_differ(test, one, other):
         yield "trial_numbers_differ", f"{test.title}: {one.trials_valid} and {other.trials_valid} valid trials"
     for before in test.after:
-        if not any(name == before for name, _ in judging.evidence.attempts):
+        if not judging.was_shown(before):
             title = judging.criteria.catalogue.tests[before].title
-            yield "not_shown_before", f"{test.title} was done although {title} has never been shown"
+            yield "not_shown_before", f"{test.title} was done although {inside(title)} has never been shown"
 
 
 def _trials_differ(test: CatalogueTest, one: Measurement, other: Measurement) -> bool:

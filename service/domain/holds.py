@@ -35,7 +35,7 @@ def holds_of(judging: Judging, gate: Gate) -> Iterator[Hold]:
         yield from _not_today(judging, gate)
         yield from stops(judging, gate)
     elif gate.reads:
-        yield from standing_stops(judging, gate)
+        yield from standing_stops(judging, gate, own=judging.evidence.judged)
     yield from _sides_unconfirmed(judging, gate)
 
 
@@ -122,24 +122,23 @@ def stops(judging: Judging, gate: Gate) -> Iterator[Hold]:
     """Yield the stops of the judged occasion, and what still stands of the others."""
     judged = judging.evidence.judged
     for one in judged.attempts if judged is not None else ():
-        code = judging.stop(one)
-        if code is not None:
+        for code in judging.stops(one):
             yield NOT_MET, code, one.test
     if _is_bad_morning_open(judging):
         yield NOT_MET, PAIN_BEYOND_LIMIT, PAIN_AT_REST
-    yield from standing_stops(judging, gate)
+    yield from standing_stops(judging, gate, own=judged)
 
 
-def standing_stops(judging: Judging, gate: Gate) -> Iterator[Hold]:
+def standing_stops(judging: Judging, gate: Gate, *, own: Occasion | None) -> Iterator[Hold]:
     """Yield the stops for pain of other occasions that no later quiet attempt of the same class has lifted."""
     evidence = judging.evidence
     everything = (*evidence.occasions, *evidence.later)
     for place, occasion in enumerate(everything):
-        if occasion is evidence.judged:
+        if occasion is own:
             continue
         for one in occasion.attempts:
             if (
-                judging.stop(one) == PAIN_BEYOND_LIMIT
+                PAIN_BEYOND_LIMIT in judging.stops(one)
                 and _concerns(judging, gate, one.test)
                 and not any(_lifts(judging, later, one) for later in everything[place + 1 :])
             ):
@@ -163,8 +162,8 @@ def _lifts(judging: Judging, later: Occasion, stopped: Measurement) -> bool:
     classes = stopped_test.classes if stopped_test is not None else frozenset()
     if judging.masking_of(later) is not None:
         return False
-    for one in later.measurements.values():
-        if not one.values or (one.side is not None and stopped.side is not None and one.side != stopped.side):
+    for one in later.attempts:
+        if not one.values or stopped.side not in (None, one.side):
             continue
         known = tests.get(one.test)
         is_alike = one.test == stopped.test or (known is not None and bool(known.classes & classes))

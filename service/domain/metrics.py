@@ -78,14 +78,12 @@ def _of_test(case: Case, criterion: Criterion, side: str | None) -> Reading:
     value = case.value(test, one)
     if value is None:
         return Reading(TOO_FEW_TRIALS, None, uses)
-    return _METRICS[criterion.metric](case, criterion, Taken(one, value, uses))
+    reading = _METRICS[criterion.metric](case, criterion, Taken(one, value, uses))
+    return unless_masked(reading, case.masking_of(occasion_of(one))) if test.is_pain else reading
 
 
-def _value(case: Case, criterion: Criterion, taken: Taken) -> Reading:
-    reading = compare(criterion, criterion.in_threshold_unit(taken.value), taken.uses)
-    if not criterion.test.is_pain:
-        return reading
-    return unless_masked(reading, case.masking_of(occasion_of(taken.measurement)))
+def _value(_case: Case, criterion: Criterion, taken: Taken) -> Reading:
+    return compare(criterion, criterion.in_threshold_unit(taken.value), taken.uses)
 
 
 def _failed_landings(_case: Case, criterion: Criterion, taken: Taken) -> Reading:
@@ -102,15 +100,21 @@ def _percent_of_baseline(case: Case, criterion: Criterion, taken: Taken) -> Read
 
 
 def _two_sided(case: Case, criterion: Criterion, taken: Taken) -> Reading:
-    divides = criterion.metric == INDEX
-    base = case.baseline(criterion.test, taken.measurement, divides=divides)
+    base = case.baseline(criterion.test, taken.measurement, divides=criterion.metric == INDEX)
+    reading = _with_reference(case, criterion, taken, base)
+    if base.is_untold and reading.code in (MET, MISSING_REFERENCE):
+        return Reading(SETUP_DIFFERS, None, reading.uses)
+    return reading
+
+
+def _with_reference(case: Case, criterion: Criterion, taken: Taken, base: Reference) -> Reading:
     if case.evidence.facts.is_bilateral:
         if base.value is None:
             return Reading(MISSING_REFERENCE, None, taken.uses)
         return _against_baseline(criterion, taken, base)
     if case.other_unknown and not case.other_unusable:
         return Reading(REFERENCE_UNRELIABLE, None, taken.uses)
-    other = case.reference(criterion.test, taken.measurement, divides=divides)
+    other = case.reference(criterion.test, taken.measurement, divides=criterion.metric == INDEX)
     if other.measurement is not None:
         taken = Taken(taken.measurement, taken.value, (*taken.uses, ("other", other.measurement)))
     if case.other_unusable:

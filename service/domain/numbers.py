@@ -107,9 +107,13 @@ def figure(pair: Pair) -> str:
     >>> figure(Pair(Decimal("864"), Decimal("9.6"))), figure(Pair(Decimal(2), Decimal(3)))
     ('90', '0.666667')
     """
-    if pair.denominator == ONE:
-        return number(pair.numerator)
-    numerator, denominator = pair.lowest_terms()
+    return number(pair.numerator) if pair.denominator is ONE else figure_of(*pair.lowest_terms())
+
+
+def figure_of(numerator: int, denominator: int) -> str:
+    """Return `figure` of a quotient in lowest terms."""
+    if denominator == 1:
+        return str(numerator)
     context = EXACT if ends(denominator) else _SIX_DIGITS
     return number(context.divide(Decimal(numerator), Decimal(denominator)))
 

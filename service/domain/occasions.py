@@ -7,7 +7,7 @@ from typing import Any
 from service.domain.evidence import Measurement, Occasion
 from service.domain.record import ASSESSMENT, BATTERY, CONFIRMATION, FOLLOW_UP, GIVING_WAY, PAIN, UNABLE, Entry
 
-_STOPPING = (GIVING_WAY, PAIN)
+_STOPPING = {GIVING_WAY, PAIN}
 
 
 def occasions_of(own: Sequence[Entry], current: Callable[[str], str], sides: Sequence[str | None]) -> list[Occasion]:
@@ -16,11 +16,15 @@ def occasions_of(own: Sequence[Entry], current: Callable[[str], str], sides: Seq
     `current` names the battery that stands in for another now, `sides` are the involved ones and None.
     """
     batteries = [entry for entry in own if entry.kind == BATTERY]
-    found: dict[tuple[str, str], Occasion] = {}
+    found: dict[tuple[str, str, str], Occasion] = {}
     of_battery: dict[str, Occasion] = {}
     for entry in batteries:
         if entry.document["kind"] == ASSESSMENT:
-            key = (entry.document.get("occasion", entry.id), entry.document["performed_on"])
+            key = (
+                entry.document.get("occasion", ""),
+                "" if "occasion" in entry.document else entry.id,
+                entry.document["performed_on"],
+            )
             occasion = found.setdefault(key, _empty(key, entry))
             of_battery[entry.id] = occasion
             _add_battery(occasion, entry, sides)
@@ -35,7 +39,7 @@ def occasions_of(own: Sequence[Entry], current: Callable[[str], str], sides: Seq
     return sorted(found.values(), key=lambda one: (one.on, one.first_at, one.key))
 
 
-def _empty(key: tuple[str, str], entry: Entry) -> Occasion:
+def _empty(key: tuple[str, str, str], entry: Entry) -> Occasion:
     return Occasion(
         key=key,
         on=entry.occurred_on,
@@ -88,7 +92,7 @@ def read_measurement(one: Mapping[str, Any], entry: Entry, occasion: Occasion | 
         unit=one.get("unit"),
         pain=one.get("pain"),
         instability=one.get("instability"),
-        ended_by=next((cause for cause in _STOPPING if cause in causes), None),
+        ended_by=frozenset(_STOPPING.intersection(causes)),
         setup={**entry.document.get("setup", {}), **one.get("setup", {})},
         battery=entry.id,
         performed_at=entry.occurred_at,

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
-from service.domain.catalogue import MEDICATION, OPPOSITE, PAIN_AT_REST, CatalogueTest
+from service.domain.catalogue import MEDICATION, OPPOSITE, PAIN_AT_REST, SIDES, CatalogueTest
 from service.domain.codes import (
     BEFORE_SETBACK,
     GAVE_WAY,
@@ -29,7 +29,7 @@ from service.domain.evidence import (
     Occasion,
 )
 from service.domain.numbers import Pair
-from service.domain.record import GIVING_WAY, MEASURED, NOT_DONE, UNABLE
+from service.domain.record import GIVING_WAY, MEASURED, NOT_DONE, PAIN, UNABLE
 
 _UNUSABLE = (PREVIOUSLY_INJURED, SYMPTOMATIC)
 
@@ -61,13 +61,14 @@ class Reference(NamedTuple):
     """What a measurement is compared with: met, or the code that says why it is no reference.
 
     A value can come with reference_unreliable. `is_stopped` says that this side could not give a value, or gave it
-    with a stop.
+    with a stop; `is_untold` that a baseline might match if today's setup were answered.
     """
 
     code: str
     value: Pair | None = None
     measurement: Measurement | None = None
     is_stopped: bool = False
+    is_untold: bool = False
 
 
 class Case:
@@ -84,17 +85,25 @@ class Case:
         self._values: dict[Measurement, Pair | None] = {}
         self.masks = criteria.catalogue.questions[MEDICATION].masks_pain
 
-    def stop(self, one: Measurement) -> str | None:
-        """Return gave_way or pain_beyond_limit where a measurement is a stop.
+    def stops(self, one: Measurement) -> tuple[str, ...]:
+        """Return gave_way, pain_beyond_limit, both or none: what makes a measurement a stop.
 
         A test that the set does not know counts as loading: its pain can't be discarded either.
         """
-        if one.ended_by is not None:
-            return GAVE_WAY if one.ended_by == GIVING_WAY else PAIN_BEYOND_LIMIT
-        if one.pain is None or one.pain <= self.criteria.pain_stay:
-            return None
-        test = self.criteria.catalogue.tests.get(one.test)
-        return PAIN_BEYOND_LIMIT if test is None or test.is_loading else None
+        is_painful = one.pain is not None and one.pain > self.criteria.pain_stay
+        if not one.ended_by and not is_painful:
+            return ()
+        by_pain = PAIN in one.ended_by or (is_painful and self.is_loading(one.test))
+        found = (GAVE_WAY,) if GIVING_WAY in one.ended_by else ()
+        return (*found, PAIN_BEYOND_LIMIT) if by_pain else found
+
+    def stop(self, one: Measurement) -> str | None:
+        """Return the stop that a criterion reading the measurement tells, None where there is none."""
+        return next(iter(self.stops(one)), None)
+
+    def was_shown(self, test: str) -> bool:
+        """Tell whether a test was ever attempted, on any side."""
+        return any((test, side) in self.evidence.attempts for side in (*SIDES, None))
 
     def latest(self, test: CatalogueTest, side: str | None) -> Measurement | None:
         """Return the latest attempt at a test on a side (or by the person)."""
@@ -165,7 +174,7 @@ class Case:
             return Reference(MISSING_REFERENCE)
         if other.result == UNABLE:
             return Reference(REFERENCE_UNRELIABLE, measurement=other, is_stopped=True)
-        is_stopped = self.stop(other) is not None
+        is_stopped = bool(other.ended_by) or (other.pain or 0) > self.criteria.pain_stay
         value = self.value(test, other)
         if value is None:
             return Reference(TOO_FEW_TRIALS, measurement=other, is_stopped=is_stopped)
@@ -177,7 +186,7 @@ class Case:
 
     def baseline(self, test: CatalogueTest, one: Measurement, *, divides: bool) -> "Reference":
         """Return the latest valid baseline value for a measurement, or the code that says why there is none."""
-        code = MISSING_REFERENCE
+        found = Reference(MISSING_REFERENCE)
         for base in self.evidence.baselines.get((test.id, one.side), ()):
             value = self.value(test, base)
             if (
@@ -187,10 +196,11 @@ class Case:
                 or (self.evidence.today - base.on).days > self.criteria.baseline_days
             ):
                 continue
-            if _same_setup(test, one, base, across=True):
+            setup = _setup_across(test, one, base)
+            if setup == MET:
                 return Reference(MET, value, base)
-            code = SETUP_DIFFERS
-        return Reference(code)
+            found = Reference(SETUP_DIFFERS, is_untold=found.is_untold or setup == UNANSWERED)
+        return found
 
 
 def _value(test: CatalogueTest, one: Measurement) -> Pair | None:
@@ -212,13 +222,18 @@ def occasion_of(one: Measurement) -> Occasion:
     return one.occasion
 
 
-def _same_setup(test: CatalogueTest, one: Measurement, other: Measurement, *, across: bool = False) -> bool:
-    """Tell whether two measurements have equal answers on what the test must match.
+def _same_setup(test: CatalogueTest, one: Measurement, other: Measurement) -> bool:
+    """Tell whether two sides of one occasion have equal answers on what the test must match; absent on both matches."""
+    return all(one.setup.get(key) == other.setup.get(key) for key in test.must_match)
 
-    Absent on both sides of one occasion matches; absent never matches across occasions.
+
+def _setup_across(test: CatalogueTest, now: Measurement, base: Measurement) -> str:
+    """Return met where a measurement matches a baseline's setup, setup_differs where it does not.
+
+    What was absent at the baseline never matches. What is absent now only is unanswered: it may be the same setup, and
+    leaving an answer out must not take a baseline away.
     """
-    for key in test.must_match:
-        mine, theirs = one.setup.get(key), other.setup.get(key)
-        if mine != theirs or (across and mine is None):
-            return False
-    return True
+    answers = [(now.setup.get(key), base.setup.get(key)) for key in test.must_match]
+    if any(then is None or (today is not None and today != then) for today, then in answers):
+        return SETUP_DIFFERS
+    return UNANSWERED if any(today is None for today, _then in answers) else MET

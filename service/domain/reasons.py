@@ -1,17 +1,18 @@
 """The reasons of a verdict in figures and sentences: what was measured, required, and what it rests on."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from service.domain.codes import NOT_ASSESSED, STATUS
 from service.domain.criteria import DIFFERENCE, INDEX, PERCENT_OF_BASELINE, Criterion, Gate, Group
 from service.domain.evidence import Measurement, Occasion, Session, Setback
 from service.domain.judging import Judging
-from service.domain.numbers import Pair, ends, figure
+from service.domain.numbers import ONE, Pair, ends, figure, figure_of
 from service.domain.readings import Reading, Use
 from service.domain.units import NO_UNIT
-from service.domain.words import capital, group_statement, label, routed_statement, statement
+from service.domain.words import KEPT, capital, group_statement, label, routed_statement, statement
 
 FORMULAS = {
     (INDEX, True): "100 x involved / uninvolved",
@@ -39,7 +40,7 @@ class Row(NamedTuple):
         """Return the figure of a plain criterion."""
         if self.numerator is None or self.denominator is None:
             return None
-        return Pair(Decimal(self.numerator), Decimal(self.denominator))
+        return Pair(Decimal(self.numerator), ONE if self.denominator == "1" else Decimal(self.denominator))
 
 
 def reason_json(judging: Judging, row: Row) -> dict[str, Any]:
@@ -50,17 +51,17 @@ def reason_json(judging: Judging, row: Row) -> dict[str, Any]:
         return _routed(judging, row, asked.route, str(asked.target))
     if isinstance(one, Group):
         return _group(judging, row, one)
-    reading = judging.reading(one)
+    reading, measured = judging.reading(one), row.measured
     return {
         "route": None,
         "metric": one.metric,
-        "measured": measured_json(row.measured, one.unit),
-        "threshold": _threshold(one),
-        "margin": _margin(one, row),
+        "measured": measured_json(measured, one.unit),
+        "threshold": dict(_threshold(one)),
+        "margin": _margin(one, measured),
         "inputs": [_input(judging, use) for use in reading.uses],
         "carried_from": _carried_from(judging, reading),
         "formula": _formula(one, reading),
-        "statement": statement(row.criterion, row.code, row.measured, judging.criteria),
+        "statement": statement(row.criterion, row.code, measured, judging.criteria),
     }
 
 
@@ -78,7 +79,7 @@ def _empty(judging: Judging, key: str) -> dict[str, Any]:
         "route": None,
         "metric": None if isinstance(one, Group) else one.metric,
         "measured": None,
-        "threshold": _group_threshold(one) if isinstance(one, Group) else _threshold(one),
+        "threshold": _group_threshold(one) if isinstance(one, Group) else dict(_threshold(one)),
         "margin": None,
         "inputs": [],
         "carried_from": None,
@@ -107,26 +108,26 @@ def measured_json(measured: Pair | None, unit: str) -> dict[str, str] | None:
     """Return a figure for programs; one that does not end has numerator and denominator beside it."""
     if measured is None:
         return None
-    shown = {"value": figure(measured), "unit": unit}
     numerator, denominator = measured.lowest_terms()
+    shown = {"value": figure_of(numerator, denominator), "unit": unit}
     if not ends(denominator):
         shown |= {"numerator": str(numerator), "denominator": str(denominator)}
     return shown
 
 
-def _threshold(one: Criterion) -> dict[str, str] | None:
-    if one.comparator is None:
-        return None
+@lru_cache(maxsize=KEPT)
+def _threshold(one: Criterion) -> Mapping[str, str]:
+    assert one.comparator is not None
     if one.threshold is None:
         answer = str(one.answer).lower() if isinstance(one.answer, bool) else str(one.answer)
         return {"comparator": one.comparator, "value": answer, "unit": NO_UNIT}
     return {"comparator": one.comparator, "value": figure(one.threshold), "unit": one.unit}
 
 
-def _margin(one: Criterion, row: Row) -> dict[str, str] | None:
-    if row.measured is None or one.threshold is None:
+def _margin(one: Criterion, measured: Pair | None) -> dict[str, str] | None:
+    if measured is None or one.threshold is None:
         return None
-    above = row.measured.minus(one.threshold)
+    above = measured.minus(one.threshold)
     margin = Pair(-above.numerator, above.denominator) if one.comparator == "at_most" else above
     return measured_json(margin, one.unit)
 

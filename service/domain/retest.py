@@ -85,7 +85,8 @@ def propose_follow_up(judging: Judging) -> dict[str, Any] | None:
     if not asks or (evidence.as_of_on - occasion.on).days > criteria.follow_up_days:
         return None
     due_on = occasion.on + timedelta(days=criteria.follow_up_after)
-    return {"due_on": due_on.isoformat(), "asks": asks}
+    window = criteria.follow_up_days - criteria.follow_up_after
+    return {"due_on": due_on.isoformat(), "window_days": window, "asks": asks}
 
 
 def _unmet(judging: Judging, verdict: Mapping[str, Any]) -> Iterator[Unmet]:

@@ -48,7 +48,7 @@ def _told_in_assessments(own: Sequence[Entry], occasions: Sequence[Occasion]) ->
 def _in_trials(occasions: Sequence[Occasion]) -> Iterator[Setback]:
     for occasion in occasions:
         for one in occasion.attempts:
-            if one.ended_by == GIVING_WAY:
+            if GIVING_WAY in one.ended_by:
                 moment, entries = one.performed_at, frozenset([one.battery])
                 yield Setback(GIVING_WAY, occasion.on, entries, moment, test=one.test, occasion=occasion)
 

@@ -10,9 +10,9 @@ from typing import Any
 
 from service.domain.codes import HOLD, MET, PASS
 from service.domain.criteria import CriteriaSet
-from service.domain.evidence import Evidence, Measurement, Session, Setback
+from service.domain.evidence import Evidence, Measurement, Occasion, Session, Setback
 from service.domain.fold import fold
-from service.domain.holds import stops
+from service.domain.holds import standing_stops, stops
 from service.domain.judging import Judging
 from service.domain.reasons import Row
 from service.domain.record import BATTERY, CORRECTED, DECISION, EVENT, RECLASSIFIED, VOID, Entry, Moment
@@ -49,16 +49,19 @@ class History:
 
     def gone(self) -> set[str]:
         """Return the ids of the entries that are void or superseded now."""
-        void: set[str] = set()
-        for entry in sorted(self.entries, key=lambda one: one.sequence, reverse=True):
-            if entry.kind == VOID and entry.id not in void:
-                void.add(entry.document["entry"])
-        replaced = {
-            entry.document["supersedes"]
-            for entry in self.entries
-            if entry.kind == BATTERY and "supersedes" in entry.document
-        }
-        return void | replaced
+        return gone(self.entries)
+
+
+def gone(entries: Sequence[Entry]) -> set[str]:
+    """Return the ids of the entries that are void or superseded; a void that is void itself takes nothing away."""
+    void: set[str] = set()
+    for entry in sorted(entries, key=lambda one: one.sequence, reverse=True):
+        if entry.kind == VOID and entry.id not in void:
+            void.add(entry.document["entry"])
+    replaced = {
+        entry.document["supersedes"] for entry in entries if entry.kind == BATTERY and "supersedes" in entry.document
+    }
+    return void | replaced
 
 
 def standing(decision: Entry, history: History) -> Standing:
@@ -84,15 +87,16 @@ def supported_stage(episode: str, history: History) -> str | None:
     Expiry does not lower it.
     """
     decisions = history.decisions(episode)
-    found: list[tuple[int, str]] = []
+    passed: list[tuple[int, Entry]] = []
     for one in decisions:
         criteria = history.criteria(_verdict(one)["criteria"])
         level = criteria.stages.index(_stage(one))
-        if _verdict(one)["outcome"] != PASS or _has_later_hold(one, decisions, criteria.stages[: level + 1]):
-            continue
+        if _verdict(one)["outcome"] == PASS and not _has_later_hold(one, decisions, criteria.stages[: level + 1]):
+            passed.append((level, one))
+    for _level, one in sorted(passed, key=lambda found: (found[0], found[1].sequence), reverse=True):
         if not _Judged(one, history).is_withdrawn():
-            found.append((level, _stage(one)))
-    return max(found)[1] if found else None
+            return _stage(one)
+    return None
 
 
 def _has_later_hold(one: Entry, decisions: Sequence[Entry], stages: Sequence[str]) -> bool:
@@ -151,14 +155,16 @@ class _Judged:
             return None
         occasion = self.evidence.judged
         start = occasion.on if occasion is not None else self.evidence.today
-        needed = {row.criterion for row in self.rows if row.excepted and row.status != MET}
-        return min(
-            [start + timedelta(days=self.criteria.pass_days)]
-            + [one.until for one in self.evidence.waivers if self._is_needed(one.criterion, one.stage, needed)]
-        )
+        needed = [row.criterion for row in self.rows if row.excepted and row.status != MET]
+        return min([start + timedelta(days=self.criteria.pass_days), *map(self._waived_until, needed)])
 
-    def _is_needed(self, criterion: str, stage: str, needed: set[str]) -> bool:
-        return criterion in needed and stage == self.verdict["stage"]
+    def _waived_until(self, criterion: str) -> date:
+        """Return until when a criterion is excepted at this stage: the longest of the exceptions in force."""
+        return max(
+            one.until
+            for one in self.evidence.waivers
+            if (one.stage, one.criterion) == (self.verdict["stage"], criterion)
+        )
 
     def is_withdrawn(self) -> bool:
         """Tell whether something that it rests on is gone, or something has come that it did not see."""
@@ -211,8 +217,14 @@ class _Judged:
         """Tell whether a stop holds the gate now that did not hold it then."""
         gate = self.criteria.gate(self.verdict["stage"])
         then = [tuple(hold) for hold in self.verdict["holds"]]
-        found = stops(Judging(now, self.criteria), gate) if gate.reads_loading else ()
+        judging = Judging(now, self.criteria)
+        own = next((one for one in (*now.occasions, *now.later) if self._is_judged(one)), None)
+        found = [*(stops(judging, gate) if gate.reads_loading else ()), *standing_stops(judging, gate, own=own)]
         return any(hold not in then for hold in found)
+
+    def _is_judged(self, occasion: Occasion) -> bool:
+        """Tell whether an occasion is the one that was judged, perhaps with more batteries by now."""
+        return self.evidence.judged is not None and occasion.key == self.evidence.judged.key
 
     # What it used
 

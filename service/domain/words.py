@@ -1,6 +1,7 @@
 """Sentences for people: what a criterion is called, what its code means, what a hold says."""
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 from service.domain.catalogue import LOADING, PAIN_AT_REST, Catalogue
 from service.domain.codes import (
@@ -41,10 +42,12 @@ from service.domain.criteria import (
     Criterion,
     Group,
 )
-from service.domain.numbers import ZERO, Pair, readable
+from service.domain.numbers import ZERO, Pair, readable, rounded
 from service.domain.units import NO_UNIT
 
 PLACES = 1
+KEPT = 4096
+"""How many words about criteria are kept: they follow from the set alone and are asked for in every decision."""
 
 METRIC_WORDS = {
     VALUE: "",
@@ -121,6 +124,7 @@ def with_unit(text: str, unit: str) -> str:
     return text if unit == NO_UNIT else f"{text} {unit}"
 
 
+@lru_cache(maxsize=KEPT)
 def label(key: str, criteria: CriteriaSet) -> str:
     """Return what a criterion is called in a sentence, made of its subject and its metric."""
     one = criteria.criteria[key]
@@ -179,6 +183,7 @@ def _days(one: Criterion) -> str:
     return "" if one.within_days is None else f" within {one.within_days} days"
 
 
+@lru_cache(maxsize=KEPT)
 def required(one: Criterion) -> str:
     """Return the comparator and threshold of a criterion that is compared: `at most 1.5 cm`."""
     assert one.threshold is not None
@@ -195,7 +200,7 @@ def answer_text(answer: object) -> str:
 
 def figure_text(one: Criterion, measured: Pair) -> str:
     """Return a figure with as many places as its verdict needs, and its unit."""
-    text = readable(measured, one.threshold or measured, PLACES)
+    text = rounded(measured, PLACES) if one.threshold is None else readable(measured, one.threshold, PLACES)
     return with_unit(text, one.unit)
 
 
@@ -227,10 +232,16 @@ def _compared(one: Criterion, code: str, measured: Pair) -> str:
     compared = f"{against}; {required(one)} is {word}"
     if code == MET:
         return compared
+    return f"{compared}, {missed_by(one, measured)}"
+
+
+def missed_by(one: Criterion, measured: Pair) -> str:
+    """Return by how much a figure misses the threshold: `4.2 % short`."""
+    assert one.threshold is not None
     miss = measured.minus(one.threshold)
     size = Pair(abs(miss.numerator), miss.denominator)
     text = with_unit(readable(size, Pair(ZERO), PLACES), one.unit)
-    return f"{compared}, {text} {'too much' if one.comparator == 'at_most' else 'short'}"
+    return f"{text} {'too much' if one.comparator == 'at_most' else 'short'}"
 
 
 def _too_old(one: Criterion) -> str:
@@ -259,9 +270,9 @@ def hold_statement(code: str, about: str, criteria: CriteriaSet) -> str:
     if code == UNANSWERED:
         return f"Not answered: {_question(about, criteria)}"
     if code in (GAVE_WAY, PAIN_BEYOND_LIMIT):
-        what = "on the morning after testing" if about == PAIN_AT_REST else f"in {_title(about, criteria)}"
+        what = "on the morning after testing" if about == PAIN_AT_REST else f"in {inside(_title(about, criteria))}"
         return f"Stopped: {CODE_WORDS[code]} {what}."
-    return HOLD_WORDS[code].format(title=_title(about, criteria), scope=OUTSIDE_WORDS.get(about))
+    return HOLD_WORDS[code].format(title=inside(_title(about, criteria)), scope=OUTSIDE_WORDS.get(about))
 
 
 def about_text(about: str, criteria: CriteriaSet) -> str:

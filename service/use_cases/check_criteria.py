@@ -36,12 +36,15 @@ def check_criteria(path: Path, catalogue: Path) -> Checked:
     beside = examples_beside(path)
     if not beside.exists():
         detail = "a set has examples beside it; write at least one for each stage, criterion and question"
-        raise CriteriaFaultsError([Fault(str(beside), 1, "#", detail)])
-    examples = load_examples(beside)
+        raise CriteriaFaultsError([Fault(str(beside), 1, "#", detail)], warnings=loaded.warnings)
+    try:
+        examples = load_examples(beside)
+    except CriteriaFaultsError as error:
+        raise CriteriaFaultsError(error.faults, warnings=loaded.warnings) from None
     faults = example_faults(loaded.document, examples, str(beside))
     faults += [fault for example in examples for fault in _failures(example, criteria)]
     if faults:
-        raise CriteriaFaultsError(faults)
+        raise CriteriaFaultsError(faults, warnings=loaded.warnings)
     return Checked(criteria, loaded.warnings, len(examples), sum(len(one.expect) for one in examples))
 
 

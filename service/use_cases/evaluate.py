@@ -86,22 +86,26 @@ def evaluate(
 
 
 def _last_battery(file: Mapping[str, Any]) -> tuple[int, Mapping[str, Any]]:
-    place, last = max(battery_bodies(file), key=lambda one: one[0])
-    if last["kind"] == BASELINE:
-        detail = (
-            "the last battery is a baseline, which is not judged; put it before the others, or say as of when to judge"
-        )
-        raise InvalidDocumentError(
-            INVALID_EVALUATION, [FieldError(f"#/entries/{place - 1}/battery/kind", "conflicts", detail)]
-        )
+    place, last = max(battery_bodies(file), key=lambda one: one[0], default=(0, {}))
+    if not last:
+        detail = "the file has no battery; say as of when to judge, or add one"
+        raise InvalidDocumentError(INVALID_EVALUATION, [FieldError("#/entries", "missing", detail)])
+    episode = last.get("episode")
+    ref = episode.get("ref") if isinstance(episode, Mapping) else episode
+    is_other = ref is not None and ref != file["episode"].get("ref")
+    if is_other or last["kind"] == BASELINE:
+        what = "belongs to another episode" if is_other else "is a baseline, which is not judged"
+        detail = f"the last battery {what}; put it before the others, or say as of when to judge"
+        where = f"#/entries/{place - 1}/battery/{'episode' if is_other else 'kind'}"
+        raise InvalidDocumentError(INVALID_EVALUATION, [FieldError(where, "conflicts", detail)])
     return place, last
-
-
-def _in_the_future(now: datetime) -> InvalidDocumentError:
-    detail = f"this lies after now, {now.isoformat(timespec='seconds')}; nobody can tell what will be stored then"
-    return InvalidDocumentError(INVALID_EVALUATION, [FieldError("#/as_of", "in_the_future", detail)])
 
 
 def _nothing_stored(moment: Moment) -> InvalidDocumentError:
     detail = f"no battery of the episode is stored at {moment.at}; choose a later moment"
     return InvalidDocumentError(INVALID_EVALUATION, [FieldError("#/as_of", "out_of_range", detail)])
+
+
+def _in_the_future(now: datetime) -> InvalidDocumentError:
+    detail = f"this lies after now, {now.isoformat(timespec='seconds')}; only what is stored can be judged"
+    return InvalidDocumentError(INVALID_EVALUATION, [FieldError("#/as_of", "in_the_future", detail)])

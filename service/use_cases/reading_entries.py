@@ -6,7 +6,7 @@ from datetime import date, datetime, time, tzinfo
 from typing import Any
 
 from service.domain import record
-from service.domain.battery import battery_document, catalogue_faults, time_faults
+from service.domain.battery import battery_document, catalogue_faults, record_faults, time_faults
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import INVALID_EVALUATION, FieldError, InvalidDocumentError
 from service.domain.record import Entry, instant
@@ -42,7 +42,9 @@ class _Reader:
     refs: dict[str, str] = field(default_factory=dict)
     batteries: dict[str, Entry] = field(default_factory=dict)
     episodes: dict[str, Mapping[str, Any]] = field(default_factory=dict)
-    measured: dict[tuple[Any, ...], str] = field(default_factory=dict)
+    replaced: dict[str, str] = field(default_factory=dict)
+    gone: set[str] = field(default_factory=set)
+    told: dict[str, tuple[str, str]] = field(default_factory=dict)
     raised: set[tuple[str, str]] = field(default_factory=set)
 
     def entries(self) -> list[Entry]:
@@ -57,12 +59,10 @@ class _Reader:
         return found
 
     def _name_episodes(self) -> None:
-        """Note every episode that the file gives in whole, and the entry that each battery's ref means."""
+        """Note every episode that the file gives in whole."""
         self.episodes[JUDGED] = _facts(self.file["episode"])
         for place, one in enumerate(self.file["entries"]):
             for kind, body in one.items():
-                if kind == record.BATTERY and "ref" in body:
-                    self.refs[body["ref"]] = str(place + 1)
                 episode = body.get("episode")
                 if isinstance(episode, Mapping):
                     self._define(place, kind, episode)
@@ -104,6 +104,8 @@ class _Reader:
         document = {key: _text(value) for key, value in body.items() if key not in ("episode", "on", "reason")}
         if kind == record.VOID:
             document["entry"] = self._named(place, kind, "/entry", body["entry"])
+            self._take_back(document["entry"])
+            self.told[str(place + 1)] = (kind, document["entry"])
         elif kind == record.CONFIRMATION:
             document["battery"] = self._named(place, kind, "/battery", body["battery"])
         elif kind == record.EXCEPTION:
@@ -142,9 +144,11 @@ class _Reader:
         if facts is None:
             del document["episode"]
         entry = Entry(place + 1, entry_id, record.BATTERY, episode, instant(body["performed_at"]), on, document)
-        self._check_measured_once(place, entry)
-        self._check_follow_up(place, entry)
+        if all(name in self.batteries for name in names.values()):
+            self._check_record(place, entry)
         self.batteries[entry_id] = entry
+        if "ref" in body:
+            self.refs[body["ref"]] = entry_id
         self.raised |= {(str(episode), question) for question, said in body.get("referral", {}).items() if said}
         return entry
 
@@ -156,17 +160,24 @@ class _Reader:
         for key in ("follows", "supersedes"):
             if key in body:
                 named = body[key].get("ref", body[key].get("id"))
-                entry_id = self._before(place, named) if key == "supersedes" else self.refs.get(named, named)
-                if entry_id not in self.batteries:
+                names[key] = self._current(str(self.refs.get(named, named)))
+                if names[key] not in self.batteries:
                     detail = f"{named!r} names no battery before this one"
                     self._fault(place, record.BATTERY, f"/{key}", "unknown_name", detail)
-                names[key] = str(entry_id)
         return names
 
-    def _before(self, place: int, named: str) -> str | None:
-        """Return the last battery of a ref before this place: what supersedes may have the same ref."""
-        of_ref = [key for key in self.batteries if self.file["entries"][int(key) - 1]["battery"].get("ref") == named]
-        return of_ref[-1] if of_ref else named if named in self.batteries and int(named) <= place else None
+    def _take_back(self, entry_id: str) -> None:
+        """Note that a battery is void, or stands again as its void is void itself."""
+        kind, target = self.told.get(entry_id, ("", ""))
+        if kind == record.VOID and target in self.batteries:
+            self.gone.discard(target)
+        self.gone.add(entry_id)
+
+    def _current(self, entry_id: str) -> str:
+        """Return the battery that took the place of another."""
+        while entry_id in self.replaced:
+            entry_id = self.replaced[entry_id]
+        return entry_id
 
     def _check_battery(self, place: int, body: Mapping[str, Any], on: date, facts: Mapping[str, Any] | None) -> None:
         referral = tuple(one.id for one in self.criteria.referral)
@@ -178,25 +189,13 @@ class _Reader:
         for one in found:
             self._fault(place, record.BATTERY, one.pointer, one.code, one.detail)
 
-    def _check_measured_once(self, place: int, entry: Entry) -> None:
-        document = entry.document
-        replaced = document.get("supersedes")
-        occasion = (entry.episode, document.get("occasion", entry.id), document["performed_on"])
-        for one in document["measurements"]:
-            key = (*occasion, one["test"], one.get("side"))
-            if self.measured.get(key, replaced) != replaced and document["kind"] != record.BASELINE:
-                detail = f"{one['test']} was measured on this side before in this occasion; supersede that battery"
-                self._fault(place, record.BATTERY, "/measurements", "duplicate", detail)
-            self.measured[key] = entry.id
-
-    def _check_follow_up(self, place: int, entry: Entry) -> None:
-        followed = self.batteries.get(entry.document.get("follows", ""))
-        if followed is None:
-            return
-        days = (entry.occurred_on - followed.occurred_on).days
-        if not 1 <= days <= self.criteria.follow_up_days or followed.document["kind"] != record.ASSESSMENT:
-            detail = f"a follow-up comes 1 to {self.criteria.follow_up_days} days after the assessment that it follows"
-            self._fault(place, record.BATTERY, "/performed_at", "out_of_range", detail)
+    def _check_record(self, place: int, entry: Entry) -> None:
+        if "supersedes" in entry.document:
+            self.gone.add(entry.document["supersedes"])
+            self.replaced[entry.document["supersedes"]] = entry.id
+        live = [one for one in self.batteries.values() if one.id not in self.gone]
+        for one in record_faults(entry, live, self.criteria.follow_up_days):
+            self._fault(place, record.BATTERY, one.pointer, one.code, one.detail)
 
 
 def read_entries(file: Mapping[str, Any], criteria: CriteriaSet, clock: Clock) -> list[Entry]:

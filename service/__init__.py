@@ -1,0 +1,1 @@
+"""Return-to-sport decisions: test batteries judged against cited criteria."""

@@ -1,0 +1,164 @@
+"""A decision for a clinician with an athlete waiting: verdict, caution, what is not met, figures, what comes next."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.cli.criteria_rows import SECTIONS, asked_count, criterion_rows, shown_lines, table
+from service.cli.layout import Paper
+from service.cli.sources_text import sources_lines
+from service.domain.catalogue import BOTH
+from service.domain.codes import PASS
+from service.domain.words import about_text, capital, inside, listed
+from service.use_cases.evaluate import Evaluation
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the reader asked to see beside the decision."""
+
+    has_working: bool = False
+    has_sources: bool = False
+
+
+def decision_text(
+    answer: Mapping[str, Any], evaluation: Evaluation, file: Mapping[str, Any], options: Options, paper: Paper
+) -> str:
+    """Return a decision as text.
+
+    Args:
+        answer: the decision as it is answered, with its working where that was asked for.
+        evaluation: what it was made from.
+        file: the file of entries.
+        options: what else is shown.
+        paper: what it is written on.
+    """
+    blocks = [
+        _verdict(answer, evaluation, file, paper),
+        _caution(answer, paper),
+        *_criteria(answer, evaluation, paper),
+        *_what_next(answer, evaluation, paper),
+        _caution_points(answer, paper),
+        *([sources_lines(answer, evaluation.criteria, paper)] if options.has_sources else []),
+        list(_footer(answer, evaluation, file, options, paper)),
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
+
+
+def not_judged_text(answer: Mapping[str, Any], paper: Paper) -> str:
+    """Return what is said where a file ends with a follow-up told too late."""
+    why = capital(answer["summary"].removeprefix("Not judged: "))
+    blocks = [
+        [paper.heading("NOT JUDGED"), *paper.wrapped(why)],
+        _caution(answer, paper),
+        _caution_points(answer, paper),
+    ]
+    return "\n\n".join("\n".join(block) for block in blocks) + "\n"
+
+
+def _verdict(answer: Mapping[str, Any], evaluation: Evaluation, file: Mapping[str, Any], paper: Paper) -> list[str]:
+    gate = evaluation.criteria.gate(answer["target_stage"])
+    facts, judged = evaluation.evidence.facts, evaluation.evidence.judged
+    side = "both sides" if facts.involved_side == BOTH else facts.involved_side
+    ref = file["athlete"].get("ref")
+    who = [*([f"athlete {ref}"] if ref else []), facts.condition.replace("_", " "), side]
+    who.append(f"tested on {judged.on}" if judged is not None else "not tested")
+    lines = [paper.heading(f"{answer['outcome'].upper()}: {gate.title}"), *paper.wrapped(capital(", ".join(who)))]
+    if not evaluation.verdict["posted"]:
+        lines += paper.wrapped(
+            f"Judged on what was stored at {answer['as_of']}; today is {evaluation.verdict['today']}."
+        )
+    summary = answer["summary"].partition(": ")[2]
+    return [*lines, "", *paper.wrapped(summary[:1].upper() + summary[1:])]
+
+
+def _caution(answer: Mapping[str, Any], paper: Paper) -> list[str]:
+    return paper.wrapped(answer["caution"]["text"], first="Caution: ")
+
+
+def _caution_points(answer: Mapping[str, Any], paper: Paper) -> list[str]:
+    return [paper.heading("CAUTION"), *paper.bullets(answer["caution"]["points"])]
+
+
+def _criteria(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -> Iterator[list[str]]:
+    if answer["holds"]:
+        holds = paper.bullets(hold["statement"] for hold in answer["holds"])
+        yield [paper.heading("HOLDS, WHATEVER THE CRITERIA SAY"), *holds]
+    rows = criterion_rows(answer, evaluation)
+    for section, lines in table(rows, paper).items():
+        if lines:
+            yield [paper.heading(f"{SECTIONS[section]} ({asked_count(rows, section)})"), *lines]
+    shown = shown_lines(answer, evaluation.criteria, paper)
+    if shown:
+        yield [paper.heading("ONLY SHOWN, decides nothing"), *shown]
+    if answer["data_quality"]:
+        flags = paper.bullets(f"{flag['detail']}." for flag in answer["data_quality"])
+        yield [paper.heading("LOOK AGAIN"), *flags]
+
+
+def _what_next(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -> Iterator[list[str]]:
+    steps = answer["next_steps"]
+    stage = _of_stage(answer, evaluation)
+    for heading, key in (
+        ("WORK ON", "work_on"),
+        (f"MAY CONTINUE{stage}", "may_continue"),
+        (f"NOT YET{stage}", "not_yet"),
+        ("WITH THIS PASS", "on_pass"),
+    ):
+        if steps[key]:
+            why = _without_store(answer, paper) if key == "may_continue" else []
+            yield [paper.heading(heading), *why, *paper.bullets(steps[key])]
+    when = [*_retest(answer, evaluation, paper), *_follow_up(answer, evaluation, paper)]
+    if when:
+        yield [paper.heading("NEXT DATES"), *when]
+
+
+def _of_stage(answer: Mapping[str, Any], evaluation: Evaluation) -> str:
+    """Return whose lines these are on a hold: without a store nobody knows which gates were passed before."""
+    if answer["outcome"] == PASS:
+        return ""
+    gate = evaluation.criteria.gate(answer["supported_stage"] or evaluation.criteria.stages[0])
+    return f", as in {gate.title}"
+
+
+def _without_store(answer: Mapping[str, Any], paper: Paper) -> list[str]:
+    if answer["outcome"] == PASS or answer["supported_stage"] is not None:
+        return []
+    return paper.wrapped("(A file alone tells of no gate passed before, so this is the first stage.)", indent=2)
+
+
+def _retest(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -> Iterator[str]:
+    retest = answer["retest"]
+    if retest is None:
+        return
+    window = f", or up to {retest['window_days']} days later" if retest["window_days"] else ""
+    yield from paper.bullets([f"Test again on {retest['due_on']}{window}; {retest['because']}."])
+    for one in retest["sooner"]:
+        about = about_text(one["about"], evaluation.criteria)
+        yield from paper.wrapped(f"Sooner, after {one['after_days']} days: {about}.", indent=4, hanging=2)
+
+
+def _follow_up(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -> Iterator[str]:
+    follow_up = answer["follow_up"]
+    if follow_up is not None:
+        questions = evaluation.criteria.catalogue.questions
+        asked = listed([inside(questions[question].title) for question in follow_up["asks"]])
+        yield from paper.bullets([f"Ask on the morning of {follow_up['due_on']}: {asked}."])
+
+
+def _footer(
+    answer: Mapping[str, Any], evaluation: Evaluation, file: Mapping[str, Any], options: Options, paper: Paper
+) -> Iterator[str]:
+    criteria = evaluation.criteria
+    judged_by = f"Criteria: {criteria.document['title']}, {criteria.id}/{criteria.version}, engine {criteria.engine}."
+    yield from paper.wrapped(judged_by, hanging=2)
+    unread = len(file["entries"]) - answer["through"]
+    if evaluation.verdict["posted"] and unread:
+        yield from paper.wrapped(f"Not read: {unread} entries after the last battery. --as-of judges what is stored.")
+    more = {
+        "--working": ("the arithmetic", options.has_working),
+        "--sources": ("the publications", options.has_sources),
+    }
+    hints = [f"{option} shows {what}" for option, (what, is_shown) in more.items() if not is_shown]
+    if hints:
+        yield from paper.wrapped(f"{listed(hints)}.")

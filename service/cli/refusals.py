@@ -1,0 +1,62 @@
+"""What is refused, for people on standard error and for programs as a problem on standard output."""
+
+import json
+from typing import Any
+
+from service.cli.layout import printable
+from service.cli.outcomes import BAD_INPUT, Said
+from service.domain.errors import CriteriaFaultsError, FieldError, InvalidDocumentError, ServiceError
+
+TITLES = {
+    "broken_json": "The file can't be read as JSON",
+    "too_large": "The file is too large",
+    "too_deep": "The file is nested too deeply",
+    "invalid_battery": "The battery has faults",
+    "invalid_evaluation": "The file of entries has faults",
+    "invalid_option": "An option can't be used",
+    "unreadable_file": "The file can't be read",
+    "criteria_faults": "The criteria files have faults",
+    "unknown_stage": "The stage is not known",
+    "unknown_criteria_set": "The criteria set is not known",
+    "ambiguous_criteria_set": "Several criteria sets fit",
+    "already_released": "The version is already released",
+}
+
+
+class UnreadableFileError(ServiceError):
+    """The file is not there, is a folder, or can't be opened."""
+
+    code = "unreadable_file"
+
+
+def invalid_option(detail: str, *, option: str, code: str) -> InvalidDocumentError:
+    """Return the refusal of an option's value."""
+    return InvalidDocumentError("invalid_option", [FieldError(option, code, detail)])
+
+
+def refused(error: ServiceError, *, as_json: bool = False) -> Said:
+    """Return what is said of bad input."""
+    if as_json:
+        return Said(BAD_INPUT, json.dumps(_problem(error), ensure_ascii=False, indent=2) + "\n")
+    lines = [f"rts-service: {TITLES[error.code]}: {error.message}", *_faults(error)]
+    return Said(BAD_INPUT, err="".join(f"{printable(line)}\n" for line in lines))
+
+
+def _faults(error: ServiceError) -> list[str]:
+    if isinstance(error, InvalidDocumentError):
+        return [f"  {one.pointer}  {one.code}: {one.detail}" for one in error.errors]
+    if isinstance(error, CriteriaFaultsError):
+        return [f"  {one.file}:{one.line} {one.path}: {one.detail}" for one in error.faults]
+    return []
+
+
+def _problem(error: ServiceError) -> dict[str, Any]:
+    problem: dict[str, Any] = {"title": TITLES[error.code], "code": error.code, "detail": error.message, "errors": []}
+    if isinstance(error, InvalidDocumentError):
+        problem["errors"] = [one._asdict() for one in error.errors]
+    if isinstance(error, CriteriaFaultsError):
+        problem["errors"] = [
+            {"pointer": f"{one.file}:{one.line} {one.path}", "code": error.code, "detail": one.detail}
+            for one in error.faults
+        ]
+    return problem
