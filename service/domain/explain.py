@@ -160,7 +160,7 @@ def _flags(judging: Judging) -> Iterator[tuple[str, str]]:
 def _flags_of(judging: Judging, one: Measurement) -> Iterator[tuple[str, str]]:
     test = judging.criteria.catalogue.tests[one.test]
     name = test.title if one.side is None else f"{test.title}, {one.side}"
-    for bound in test.plausible:
+    for bound in test.plausible if one.values else ():
         value = min(one.values) if bound.is_lower else max(one.values)
         if not bound.holds(test.in_unit(Pair(value), one.unit)):
             expected = f"{bound.word.replace('_', ' ')} {bound.text}"
