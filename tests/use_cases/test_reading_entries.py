@@ -312,6 +312,17 @@ def test_a_follow_up_comes_within_its_days(day: int, refused: bool) -> None:  # 
         assert entries_of(battery(), late)
 
 
+def test_a_follow_up_of_a_void_battery_is_refused() -> None:
+    assert faults_of(battery("KB-1"), void("KB-1"), follow_up("KB-1")) == [
+        ("#/entries/2/battery/follows", "unknown_name")
+    ]
+
+
+def test_a_follow_up_of_a_superseded_battery_means_the_one_in_its_place() -> None:
+    in_its_place = battery("KB-2", supersedes={"ref": "KB-1"})
+    assert entries_of(battery("KB-1"), in_its_place, follow_up("KB-1"))
+
+
 def test_a_follow_up_follows_an_assessment() -> None:
     after_baseline = follow_up("KB-0", at="2026-11-20T08:00:00+01:00")
     early = {"battery": {**UNINJURED["battery"], "performed_at": "2026-11-19T08:00:00+01:00"}}
