@@ -98,6 +98,8 @@ def _stage_faults(draft: Draft, stage: dict[str, Any]) -> Found:
                 yield (key, position), unknown("criterion", name, draft.criteria)
             elif key == "asks" and is_only_shown(draft.criteria[name]):
                 yield (key, position), f"{name} has no threshold; give it a comparator, or name it under shows"
+            elif key == "shows" and is_group(draft.criteria[name]):
+                yield (key, position), f"{name} is a group and has no figure to show; name its parts"
         for position, name in _second(stage.get(key, ())):
             yield (key, position), f"{name} stands twice; keep one"
     for position, name in enumerate(stage.get("shows", ())):
