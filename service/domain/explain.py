@@ -25,7 +25,7 @@ from service.domain.criteria import (
     CriteriaSet,
     Gate,
 )
-from service.domain.evidence import Measurement
+from service.domain.evidence import Evidence, Measurement
 from service.domain.judging import Judging
 from service.domain.numbers import Pair, number
 from service.domain.reasons import Row, reason_json, shown_json
@@ -39,7 +39,7 @@ _STOPS = (GAVE_WAY, PAIN_BEYOND_LIMIT)
 
 
 def explain(
-    verdict: Mapping[str, Any], evidence: Any, criteria: CriteriaSet, *, supported_stage: str | None = None
+    verdict: Mapping[str, Any], evidence: Evidence, criteria: CriteriaSet, *, supported_stage: str | None = None
 ) -> Advice:
     """Return what a verdict means in words.
 
@@ -53,7 +53,12 @@ def explain(
         `{summary, supported_stage, holds, reasons, shown, data_quality, next_steps, retest, follow_up}`: `holds` and
         `reasons` stand beside those of the verdict, in the same order.
     """
-    judging = Judging(evidence, criteria)
+    return advice_of(verdict, Judging(evidence, criteria), supported_stage=supported_stage)
+
+
+def advice_of(verdict: Mapping[str, Any], judging: Judging, *, supported_stage: str | None = None) -> Advice:
+    """Return what `explain` does, from the judging that made the verdict."""
+    criteria = judging.criteria
     gate = criteria.gate(verdict["stage"])
     rows = [Row(*row) for row in verdict["reasons"]]
     reasons = [reason_json(judging, row) for row in rows]

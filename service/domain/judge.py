@@ -33,8 +33,13 @@ def judge(evidence: Evidence, criteria: CriteriaSet, stage: str) -> Verdict:
     Raises:
         UnknownStageError: the set has no such stage.
     """
+    return verdict_of(Judging(evidence, criteria), stage)
+
+
+def verdict_of(judging: Judging, stage: str) -> Verdict:
+    """Return what `judge` does; who goes on to explain keeps the judging, so that nothing is read twice."""
+    evidence, criteria = judging.evidence, judging.criteria
     gate = criteria.gate(stage)
-    judging = Judging(evidence, criteria)
     excepted = {
         waiver.criterion for waiver in evidence.waivers if waiver.stage == stage and evidence.today <= waiver.until
     }

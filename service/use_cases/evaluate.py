@@ -9,9 +9,10 @@ from service.domain.battery import LATENESS
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import INVALID_BATTERY, INVALID_EVALUATION, FieldError, InvalidDocumentError
 from service.domain.evidence import Evidence
-from service.domain.explain import Advice, explain
+from service.domain.explain import Advice, advice_of
 from service.domain.fold import fold
-from service.domain.judge import Verdict, judge
+from service.domain.judge import Verdict, verdict_of
+from service.domain.judging import Judging
 from service.domain.record import BASELINE, Moment, instant
 from service.use_cases.reading_entries import JUDGED, Clock, battery_bodies, read_entries
 
@@ -80,9 +81,10 @@ def evaluate(
         if as_of is not None:
             raise _nothing_stored(moment)
         return None
-    verdict = judge(evidence, criteria, gate.id)
+    judging = Judging(evidence, criteria)
+    verdict = verdict_of(judging, gate.id)
     passed = gate.id if verdict["outcome"] == "pass" else None
-    return Evaluation(criteria, evidence, verdict, explain(verdict, evidence, criteria, supported_stage=passed))
+    return Evaluation(criteria, evidence, verdict, advice_of(verdict, judging, supported_stage=passed))
 
 
 def _last_battery(file: Mapping[str, Any]) -> tuple[int, Mapping[str, Any]]:

@@ -24,9 +24,10 @@ from schemas.entries import EvaluationSchema
 from service.criteria_files import load_examples, load_set
 from service.domain.canonical import canonical, digest
 from service.domain.criteria import CriteriaSet, read_criteria_set
-from service.domain.explain import explain
+from service.domain.explain import advice_of, explain
 from service.domain.fold import fold
-from service.domain.judge import judge
+from service.domain.judge import judge, verdict_of
+from service.domain.judging import Judging
 from service.domain.record import Entry, Moment, instant
 from service.use_cases.reading_entries import JUDGED, Clock, read_entries
 
@@ -90,16 +91,18 @@ def main() -> None:
     criteria = read_criteria_set(loaded.document)
     entries, as_of = five_occasions(criteria)
 
-    def folded() -> Any:  # noqa: ANN401 - evidence
+    def folded() -> Any:
         return fold(entries, episode=JUDGED, through=len(entries), as_of=as_of, posted=True)
 
     evidence = folded()
-    verdict = judge(evidence, criteria, STAGE)
+    judging = Judging(evidence, criteria)
+    verdict = verdict_of(judging, STAGE)
     calls: dict[str, Callable[[], object]] = {
         "floor: 20 bare comparisons": floor(),
         "fold": folded,
         "judge": lambda: judge(evidence, criteria, STAGE),
-        "explain": lambda: explain(verdict, evidence, criteria),
+        "explain, with what judging has read": lambda: advice_of(verdict, judging),
+        "explain, alone": lambda: explain(verdict, evidence, criteria),
         "canonical and digest of the verdict": lambda: digest(canonical(verdict)),
     }
     if chosen.profile:
@@ -107,7 +110,9 @@ def main() -> None:
     times = {name: round(median_time(call), 1) for name, call in calls.items()}
     rows = len(verdict["reasons"])
     if chosen.json:
-        json.dump({"outcome": verdict["outcome"], "rows": rows, "python": platform.python_version(), "us": times}, sys.stdout)
+        json.dump(
+            {"outcome": verdict["outcome"], "rows": rows, "python": platform.python_version(), "us": times}, sys.stdout
+        )
         return
     print(f"{STAGE}: {verdict['outcome']}, {rows} reasons, {len(entries)} entries; Python {platform.python_version()}")
     for name, microseconds in times.items():
@@ -116,7 +121,7 @@ def main() -> None:
 
 def profile(calls: dict[str, Callable[[], object]]) -> None:
     """Print where judge and explain spend their time."""
-    for name in ("judge", "explain"):
+    for name in ("judge", "explain, alone"):
         profiler = cProfile.Profile()
         profiler.enable()
         _time(calls[name], 2000)

@@ -43,10 +43,15 @@ def bodies(document: Document, *kinds: str) -> Iterator[tuple[Place, dict[str, A
 
 
 def own_bodies(document: Document, *kinds: str) -> Iterator[tuple[Place, dict[str, Any]]]:
-    """Yield the batteries of these kinds that belong to the judged episode."""
+    """Yield the batteries of these kinds that belong to the judged episode and count: none voided or superseded."""
     for place, body in bodies(document, *(kinds or ("assessment", "follow_up"))):
-        if "episode" not in body:
+        if "episode" not in body and not _is_gone(document, place, body["ref"]):
             yield place, body
+
+
+def _is_gone(document: Document, place: Place, ref: str) -> bool:
+    later = (one for entry in document["entries"][place.entry + 1 :] for one in entry.values())
+    return any(ref in (one.get("entry"), one.get("supersedes", {}).get("ref")) for one in later)
 
 
 def measurements(document: Document) -> Iterator[tuple[Place, dict[str, Any]]]:

@@ -111,18 +111,20 @@ def rarely(chance: Random, one_in: int) -> bool:
 
 
 @st.composite
-def stories(draw: Any, *, troubles: tuple[int, int] = (0, 2)) -> Story:
-    """Stories that pass but for a number of troubles, least and most."""
+def stories(
+    draw: Any, *, troubles: tuple[int, int] = (0, 2), setbacks: Sequence[int | None] = (None, None, None, 8, 9, 14)
+) -> Story:
+    """Stories that pass but for a number of troubles, least and most, with a setback so many days ago or none."""
     chance = draw(st.randoms(use_true_random=False))
-    story = tell(chance)
+    story = tell(chance, setbacks)
     for trouble in chance.sample(TROUBLES, chance.randint(*troubles)):
         trouble(chance, story.document)
     return story
 
 
-def tell(chance: Random) -> Story:
+def tell(chance: Random, setbacks: Sequence[int | None]) -> Story:
     """Return a story without trouble: it passes every gate, nearly always."""
-    scene = _scene(chance)
+    scene = _scene(chance, setbacks)
     entries = [*_baselines(chance, scene), *_batteries(chance, scene)]
     entries = _with_setback(chance, scene, entries)
     at = chance.choice((None, None, moment(0, "23:59"), moment(-1, "12:00")))
@@ -137,12 +139,12 @@ def tell(chance: Random) -> Story:
     return Story(builders.file(*entries, episode=episode), at)
 
 
-def _scene(chance: Random) -> Scene:
+def _scene(chance: Random, setbacks: Sequence[int | None]) -> Scene:
     involved = chance.choice((("left",),) * 4 + (("right",),) * 4 + (("left", "right"),))
     other_side = chance.choice(("healthy",) * 7 + ("previously_injured", "symptomatic"))
     ages = [4, 7, 12, 18]
     days = [age for age in ages if rarely(chance, 3)]
-    setback = chance.choice((None, None, None, 8, 9, 14))
+    setback = chance.choice(setbacks)
     kind = chance.choice(("setback", "giving_way", "re_injury"))
     return Scene(involved, other_side, (*sorted(days, reverse=True), 0), setback, kind)
 

@@ -12,6 +12,7 @@ from tests.properties.places import LOWER_IS_BETTER, involved, is_stopped, measu
 from tests.properties.stories import stories
 
 PASSING = stories(troubles=(0, 1))
+AFTER_A_SETBACK = stories(troubles=(0, 2), setbacks=(8, 9, 14))
 MOST = {"confidence": 10, "pain_worst_24h": 0, "foot_lifts_eyes_closed": 0}
 STEPS = tuple(map(Decimal, ("0.01", "0.3", "1", "2.5", "40")))
 
@@ -49,7 +50,7 @@ def test_a_stop_less_never_turns_a_pass_into_a_hold(story, data):
     assert_no_pass_becomes_a_hold(story, with_change(story, place, lambda one: one.update(pain=0)))
 
 
-@given(stories(troubles=(0, 2)), st.data(), st.booleans())
+@given(AFTER_A_SETBACK, st.data(), st.booleans())
 def test_taking_away_what_was_measured_before_a_setback_never_turns_a_pass_into_a_hold(story, data, is_everything):
     """What had lifted a stop aside: it outlives a setback. A trial that gave way is the setback, so it stays."""
     evidence = answers(story).evidence
@@ -68,7 +69,7 @@ def test_taking_away_what_was_measured_before_a_setback_never_turns_a_pass_into_
         assert [row for row in after["reasons"] if row[1] is None and row[2] != "met" and not row[6]] == []
 
 
-@given(stories(troubles=(0, 2)))
+@given(AFTER_A_SETBACK)
 def test_values_measured_before_a_setback_decide_nothing_after_it(story):
     """However good they are: only their stops still count."""
     evidence = answers(story).evidence

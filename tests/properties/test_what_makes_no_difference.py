@@ -8,11 +8,13 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
+import pytest
 from hypothesis import assume, given, reject
 from hypothesis import strategies as st
 
 from service.domain.canonical import canonical
 from service.domain.criteria import Criterion
+from service.domain.errors import InvalidDocumentError
 from service.domain.fold import fold
 from service.domain.judge import judge
 from service.domain.numbers import DIGITS
@@ -76,24 +78,22 @@ def refers(one: Mapping[str, Any], before: Mapping[str, Any]) -> bool:
     return kind_before == "battery" and said_before["ref"] in named
 
 
-@given(stories(troubles=(0, 1)), st.integers(0, 30), st.booleans())
-def test_two_visits_at_the_same_minute_are_refused_or_come_to_the_same_in_either_order(story, value, is_baseline):
-    """Neither is the latest, so the order in which they were recorded must not decide."""
-    now, before = moment(-1, "16:00"), "2026-08-20T18:00:00+02:00"
-    pairs = [
-        [builders.measured("heel_rise_repetitions", side, count) for side in ("left", "right")] for count in (22, value)
-    ]
+@given(stories(troubles=(0, 1)), st.booleans(), st.randoms(use_true_random=False))
+def test_two_visits_at_the_same_minute_are_refused_in_any_order(story, is_baseline, chance):
+    """Neither is the latest, so the order in which they were recorded would decide."""
+    pairs = [[builders.measured("heel_rise_repetitions", side, 22) for side in ("left", "right")] for _ in range(2)]
     if is_baseline:
-        visits = [builders.baseline(f"KB-{one}", before, pair) for one, pair in enumerate(pairs, start=100)]
+        at = "2026-08-20T18:00:00+02:00"
+        visits = [builders.baseline(f"KB-{one}", at, pair) for one, pair in enumerate(pairs, start=100)]
     else:
-        since = {"events": []}
+        at, since = moment(-1, "16:00"), {"events": []}
         visits = [
-            builders.battery(f"KB-{one}", now, pair, since_last=since) for one, pair in enumerate(pairs, start=100)
+            builders.battery(f"KB-{one}", at, pair, since_last=since) for one, pair in enumerate(pairs, start=100)
         ]
-    later = Story(story.document, moment(-1, "20:00"))
-    entries = story.document["entries"]
+    entries = chance.sample(visits, 2) + story.document["entries"]
 
-    assert_same(with_entries(later, [*visits, *entries]), with_entries(later, [*visits[::-1], *entries]))
+    with pytest.raises(InvalidDocumentError):
+        read_entries(builders.loaded({**story.document, "entries": entries}), criteria(), Clock())
 
 
 # Stations
@@ -289,7 +289,7 @@ def test_a_follow_up_without_answers_changes_nothing(story, data):
     assert_same(stored, told)
 
 
-@given(stories(troubles=(0, 2)))
+@given(stories(troubles=(0, 1)))
 def test_a_follow_up_just_posted_changes_nothing_but_the_answers_it_gives(story):
     """Without answers the verdict stays; with answers only what reads a morning, events or sessions can change."""
     entries = [entry for entry in story.document["entries"] if "follows" not in entry.get("battery", {})]
