@@ -64,8 +64,8 @@ class ReportedEventSchema(DocumentSchema):
     on = fields.Day(required=True)
 
 
-class SessionSchema(RuledSchema):
-    """One exercise or training session; its kind says whether it has minutes or efforts."""
+class SessionSchema(DocumentSchema):
+    """One exercise or training session; the catalogue knows whether its kind has minutes or efforts."""
 
     kind = fields.name(required=True)
     on = fields.Day(required=True)
@@ -74,11 +74,6 @@ class SessionSchema(RuledSchema):
     worst_pain = fields.Whole(least=0, most=MOST_RATING)
     next_morning_rise = fields.Whole(least=-MOST_RATING, most=MOST_RATING)
     medication = fields.name()
-
-    def rules(self, _loaded: Mapping[str, Any], sent: Mapping[str, Any], /) -> Iterator[Broken]:
-        """Refuse both lengths in one session."""
-        if "minutes" in sent:
-            yield from none_of(sent, ("efforts",), "a session has minutes or efforts, as its kind takes")
 
 
 class SinceLastSchema(DocumentSchema):

@@ -31,6 +31,7 @@ DATA_QUALITY = (
     "trial_numbers_differ",
     "not_shown_before",
     "adult_figures",
+    "not_read",
 )
 STANDINGS = ("void", "superseded", "withdrawn", "expired", "standing")
 
@@ -47,6 +48,7 @@ class HoldSchema(DocumentSchema):
     code = fields.Choice(HOLD_CODES, required=True)
     about = fields.Text(required=True)
     statement = fields.Text(required=True)
+    action = fields.Text(required=True, allow_none=True)
 
 
 class DataQualitySchema(DocumentSchema):
@@ -57,20 +59,27 @@ class DataQualitySchema(DocumentSchema):
 
 
 class NextStepsSchema(DocumentSchema):
-    """What to train, what may go on, what has to wait."""
+    """What ends the hold without testing, what to train, what may go on, what has to wait.
 
+    `stage` is the stage whose lines may_continue and not_yet are, null where no stage's lines fit.
+    """
+
+    now = list_of(fields.Text(), required=True)
     work_on = list_of(fields.Text(), required=True)
+    stage = fields.name(required=True, allow_none=True)
     may_continue = list_of(fields.Text(), required=True)
     not_yet = list_of(fields.Text(), required=True)
     on_pass = list_of(fields.Text(), required=True)
 
 
 class SoonerSchema(DocumentSchema):
-    """What can be done before the retest: a criterion or a question, by which interval of the set."""
+    """What can be done before the retest: a criterion or a question in words, by which interval, from which date."""
 
     about = fields.ref(required=True)
     interval = fields.name(required=True)
+    what = fields.Text(required=True)
     after_days = count(required=True)
+    due_on = fields.Day(required=True)
 
 
 class RetestSchema(DocumentSchema):

@@ -1,8 +1,11 @@
 """What all schemas share: plain dicts out, unknown fields refused by name, nulls never an answer."""
 
+from collections.abc import Iterable
+from difflib import get_close_matches
+from functools import lru_cache
 from typing import Any
 
-from marshmallow import RAISE, Schema, fields
+from marshmallow import RAISE, Schema, ValidationError, fields
 
 MESSAGES = {
     "required": "missing: this field is required",
@@ -10,6 +13,7 @@ MESSAGES = {
     "type": "wrong_type: an object is wanted",
     "invalid": "wrong_type: a list is wanted",
 }
+UNKNOWN_FIELD = "unknown_field: there is no such field here"
 
 
 class DocumentSchema(Schema):
@@ -21,9 +25,24 @@ class DocumentSchema(Schema):
         unknown = RAISE
 
     error_messages = {  # noqa: RUF012 - marshmallow declares it so
-        "unknown": "unknown_field: there is no such field here",
+        "unknown": UNKNOWN_FIELD,
         "type": "wrong_type: an object is wanted",
     }
+
+    def handle_error(self, error: ValidationError, data: Any, *, many: bool, **_: object) -> None:
+        """Say of every unknown field which one was probably meant, or which there are."""
+        if many or not isinstance(error.messages, dict):
+            return
+        known = tuple(field.data_key or key for key, field in self.fields.items())
+        for key, said in error.messages.items():
+            if said == [UNKNOWN_FIELD]:
+                error.messages[key] = [f"{UNKNOWN_FIELD}; {_meant(str(key), known)}"]
+
+
+@lru_cache(maxsize=1024)
+def _meant(key: str, known: Iterable[str]) -> str:
+    near = get_close_matches(key, known, n=1)
+    return f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
 
 
 def nested(schema: type[DocumentSchema], **settings: object) -> fields.Nested:

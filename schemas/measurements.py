@@ -11,9 +11,9 @@ from schemas.athlete import SIDES
 from schemas.document import list_of, nested
 from schemas.rules import Broken, RuledSchema, all_of, none_of, one_of
 
-MEASURED = "measured"
+MEASURED, UNABLE = "measured", "unable"
 BECAUSE = {
-    "unable": ("pain", "giving_way", "could_not"),
+    UNABLE: ("pain", "giving_way", "could_not"),
     "not_done": ("time", "no_equipment", "refused"),
     "deferred": ("not_safe_today",),
 }
@@ -100,5 +100,8 @@ def _not_measured(loaded: Mapping[str, Any], sent: Mapping[str, Any]) -> Iterato
     listed = ", ".join(BECAUSE[result])
     yield from none_of(sent, ("value", "trials", "trials_summarised"), f"a result {result} has no value and no trials")
     yield from all_of(sent, ("because",), f"a result {result} says why: {listed}")
+    if result != UNABLE:
+        tried = "what was not tried has no rating; where it was tried, or clearly could not be done, send unable"
+        yield from none_of(sent, ("pain", "instability"), tried)
     if "because" in loaded and loaded["because"] not in BECAUSE[result]:
         yield Broken(("because",), f"unknown_name: {loaded['because']!r} is not on the list for {result}: {listed}")

@@ -7,8 +7,7 @@ from typing import Any
 
 from marshmallow import fields
 
-MOST_DIGITS = 12
-MOST_PLACES = 9
+from schemas.strict_json import DIGITS, EXPONENT
 
 _QUANTITY = re.compile(r"(-?(?:0|[1-9][0-9]*)(?:\.([0-9]+))?) (\S+)", re.ASCII)
 
@@ -44,7 +43,7 @@ class Quantity(fields.Field[Amount]):
         if not parts:
             raise self.make_error("text", text=text)
         value, places, unit = parts.groups()
-        if len(value.lstrip("-0.").replace(".", "")) > MOST_DIGITS or len(places or "") > MOST_PLACES:
+        if len(value.lstrip("-0.").replace(".", "")) > DIGITS or len(places or "") > EXPONENT:
             raise self.make_error("digits")
         return {"value": Decimal(value), "unit": unit}
 

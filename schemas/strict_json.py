@@ -84,15 +84,18 @@ def load(schema: Schema, document: Any, *, found: Sequence[ShapeFault] = ()) -> 
 def _decoded(body: bytes | str, most_bytes: int) -> str:
     sent = body.encode("utf-8", "surrogatepass") if isinstance(body, str) else body
     if len(sent) > most_bytes:
-        message = f"the text has {len(sent)} bytes; at most {most_bytes} are read"
+        message = f"the text has more than {most_bytes} bytes; send fewer entries at a time"
         raise BrokenJsonError(TOO_LARGE, message)
     try:
         text = body if isinstance(body, str) else body.decode()
     except UnicodeDecodeError as error:
-        message = f"the text is not UTF-8: byte {error.start + 1} can't be read"
+        message = f"the text is not UTF-8: byte {error.start + 1} can't be read; save it as UTF-8"
         raise BrokenJsonError(BROKEN_JSON, message) from None
     # Some editors put a byte order mark in front of every file; RFC 8259 lets a reader ignore it.
-    return text.removeprefix("\ufeff")
+    text = text.removeprefix("\ufeff")
+    if not text.strip():
+        raise BrokenJsonError(BROKEN_JSON, "the text is empty; send a document")
+    return text
 
 
 def _refuse_depth_and_constants(text: str) -> None:
@@ -107,7 +110,8 @@ def _refuse_depth_and_constants(text: str) -> None:
         elif not word.startswith('"'):
             raise _broken(text, token.start(), f"{word} is no number of JSON")
         if depth > DEEPEST:
-            message = f"the text is nested more than {DEEPEST} levels deep"
+            where = _place(text, token.start())
+            message = f"the text is nested more than {DEEPEST} levels deep ({where}); no document here needs that"
             raise BrokenJsonError(TOO_DEEP, message)
 
 
@@ -119,9 +123,13 @@ def _parsed(text: str) -> Any:
 
 
 def _broken(text: str, position: int, what: str) -> BrokenJsonError:
+    return BrokenJsonError(BROKEN_JSON, f"this is no JSON: {what} ({_place(text, position)})")
+
+
+def _place(text: str, position: int) -> str:
     line = text.count("\n", 0, position) + 1
     column = position - text.rfind("\n", 0, position)
-    return BrokenJsonError(BROKEN_JSON, f"this is no JSON: {what} (line {line}, column {column})")
+    return f"line {line}, column {column}"
 
 
 def _whole(sent: str) -> int | _Beyond:

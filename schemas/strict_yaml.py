@@ -13,12 +13,12 @@ from typing import Any, NamedTuple, cast
 
 import yaml
 
+from schemas.strict_json import DIGITS, EXPONENT
+
 Place = tuple[str | int, ...]
 
 LARGEST_FILE = 1024 * 1024
 DEEPEST = 16
-MOST_DIGITS = 12
-MOST_PLACES = 9
 
 _NUMBER = re.compile(r"-?(0|[1-9][0-9]*)(\.[0-9]+)?", re.ASCII)
 _WORDS = {"null": None, "true": True, "false": False}
@@ -214,8 +214,8 @@ class _Reading:
     def number(self, event: yaml.ScalarEvent, path: Place) -> int | Decimal | None:
         """Return a whole number or a decimal within the limits."""
         whole, _, places = event.value.lstrip("-").partition(".")
-        if len((whole + places).lstrip("0")) > MOST_DIGITS or len(places) > MOST_PLACES:
-            detail = f"a number has at most {MOST_DIGITS} digits, {MOST_PLACES} of them after the point; shorten it"
+        if len((whole + places).lstrip("0")) > DIGITS or len(places) > EXPONENT:
+            detail = f"a number has at most {DIGITS} digits, {EXPONENT} of them after the point; shorten it"
             self.refuse(event, path, detail)
             return None
         return Decimal(event.value) if places else int(event.value)

@@ -18,6 +18,8 @@ from service.domain.judge import Verdict
 from service.use_cases.evaluate import evaluate
 from service.use_cases.reading_entries import Clock
 
+_SCHEMA = EvaluationSchema()
+
 CRITERIA_SETS = Path(__file__).resolve().parent.parent / "criteria_sets"
 
 ATHLETE = {"birth_year": 2000}
@@ -199,8 +201,8 @@ def file(
 
 def loaded(document: Mapping[str, Any]) -> dict[str, Any]:
     """Return a file as its schema loads it; a fault of its shape fails the test."""
-    found, faults = load(EvaluationSchema(), document)
-    assert faults == []
+    found, faults = load(_SCHEMA, document)
+    assert faults == [], f"the file is no example: {faults}"
     return dict(found)
 
 

@@ -11,6 +11,6 @@ _SHARED = settings(
     phases=(Phase.explicit, Phase.reuse, Phase.generate, Phase.shrink),
 )
 
-settings.register_profile("ci", _SHARED, derandomize=True, database=None, max_examples=60)
+settings.register_profile("ci", _SHARED, derandomize=True, database=None, max_examples=40)
 settings.register_profile("thorough", _SHARED, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))

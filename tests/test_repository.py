@@ -1,9 +1,11 @@
 """The repository keeps the promises that no other tool checks."""
 
 import ast
+import os
 import re
 import shutil
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -50,6 +52,19 @@ def readme_command(name: str) -> str:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     block = re.search(rf"<!-- command: {name} -->\s*```\w*\n(.+?)\n```", readme, re.DOTALL)
     return block.group(1) if block else ""
+
+
+def readme_output(name: str) -> list[str]:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = re.search(rf"<!-- output: {name};[^>]*-->\s*```text\n(.+?)\n```", readme, re.DOTALL)
+    return block.group(1).splitlines() if block else []
+
+
+def ran(*arguments: str | Path, folder: Path = ROOT) -> subprocess.CompletedProcess[str]:
+    """The command as a reader of the README runs it, at the width that it has without a terminal."""
+    environment = {**os.environ, "COLUMNS": "80"}
+    command = [sys.executable, "-m", "service", *map(str, arguments)]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False, env=environment)
 
 
 def tracked_paths() -> list[str]:
@@ -121,6 +136,26 @@ def test_the_readmes_test_command_ends_with_the_whole_suite():
 @pytest.mark.parametrize("name", ["run", "test"])
 def test_the_readmes_commands_install_from_a_lock(name):
     assert re.search(r"--require-hashes -r docker/requirements(-dev)?\.txt ", readme_command(name))
+
+
+def test_the_readme_shows_what_the_hold_really_prints():
+    shown = readme_output("hold")
+    printed = ran("evaluate", "criteria_sets/lateral-ankle-sprain/example-hold.json").stdout.splitlines()
+
+    assert len(shown) >= 20, "the README shows the first lines of the hold"
+    assert shown == printed[: len(shown)], "renew the README's block with the command above it and | head -n 25"
+
+
+def test_the_readmes_steps_to_a_set_of_ones_own_work_as_written(tmp_path):
+    for name in ("criteria_sets", "service", "schemas"):
+        shutil.copytree(ROOT / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__"))
+    steps = readme_command("own").replace(".venv/bin/rts-service", f"'{sys.executable}' -m service")
+
+    done = subprocess.run(["/bin/sh", "-c", steps], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert "no faults" in done.stdout
+    assert "lateral-ankle-sprain/2" in done.stdout
+    assert (done.stderr, done.returncode) == ("", 3)
+    assert "1.resolved.json" in (tmp_path / "criteria_sets" / "published.sha256").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("lock", LOCKS.values())

@@ -7,9 +7,10 @@ from typing import Any
 
 from service.cli.layout import Paper, standard_output
 from service.cli.outcomes import PASSED, Said
+from service.domain.errors import UnknownCriteriaSetError
 from service.domain.units import NO_UNIT, of_dimension
 from service.domain.words import listed
-from service.use_cases.choosing import named_set, shipped_sets
+from service.use_cases.choosing import SHIPPED, named_set, shipped_sets
 
 
 def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
@@ -28,6 +29,9 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
 
 def _list(options: argparse.Namespace) -> Said:
     sets = [named_set(options.set)] if options.set is not None else shipped_sets()
+    if not sets:
+        message = f"{SHIPPED} lists no released criteria set; restore its published.sha256"
+        raise UnknownCriteriaSetError(message)
     tests = {key: one for found in sets for key, one in found.document["catalogue"]["tests"].items()}
     if options.json:
         listed = [{"id": key, **one, "units": list(_units(one))} for key, one in tests.items()]

@@ -10,7 +10,7 @@ from typing import TextIO
 
 from service.cli import catalogue, criteria, evaluating
 from service.cli.outcomes import INTERNAL, INTERRUPTED, Said
-from service.cli.refusals import refused
+from service.cli.refusals import UnreadableFileError, refused
 from service.cli.release import service_version
 from service.domain.errors import ServiceError
 
@@ -25,6 +25,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     options = _parser().parse_args(arguments)
     try:
+        _refuse_closed_input(options)
         said: Said = options.command(options)
     except ServiceError as error:
         said = refused(error, as_json=getattr(options, "json", False))
@@ -33,6 +34,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except Exception as error:  # noqa: BLE001 - the last place that can say what happened
         said = _internal(error, options)
     return said.code if _has_said(said) else INTERNAL
+
+
+def _refuse_closed_input(options: argparse.Namespace) -> None:
+    """Refuse to read standard input where there is none: it was closed when the process began."""
+    if getattr(options, "file", None) == "-" and sys.stdin is None:
+        message = "standard input is closed; give a file"
+        raise UnreadableFileError(message)
 
 
 def _internal(error: Exception, options: argparse.Namespace) -> Said:

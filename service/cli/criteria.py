@@ -6,9 +6,8 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from service.cli.layout import printable
 from service.cli.outcomes import BAD_INPUT, PASSED, Said
-from service.cli.refusals import UnreadableFileError
+from service.cli.refusals import UnreadableFileError, as_lines
 from service.criteria_files.releases import write_released
 from service.domain.errors import CriteriaFaultsError, Fault
 from service.use_cases.choosing import catalogue_of
@@ -34,7 +33,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
         parents=[shared],
         help="check a set, then write its resolved document and its line in published.sha256",
     )
-    resolve.add_argument("path", metavar="PATH", help="a set's file, ID/VERSION.yaml")
+    resolve.add_argument("path", metavar="PATH", help="a set's file, FOLDER/ID/VERSION.yaml")
     resolve.set_defaults(command=_resolve)
 
 
@@ -49,7 +48,7 @@ def _check(options: argparse.Namespace) -> Said:
             lines += [*_listed(error.warnings, "warning: "), *_listed(error.faults, ""), f"{path}: {error.message}"]
         else:
             lines += [*_listed(checked.warnings, "warning: "), _sound(path, checked)]
-    return Said(code, "".join(f"{printable(line)}\n" for line in lines))
+    return Said(code, as_lines(lines))
 
 
 def _resolve(options: argparse.Namespace) -> Said:
@@ -60,7 +59,7 @@ def _resolve(options: argparse.Namespace) -> Said:
     checked = _checker()(path, catalogue_of(path))
     written = write_released(dict(checked.criteria.document), path)
     lines = [*_listed(checked.warnings, "warning: "), _sound(path, checked), f"{written}: {checked.criteria.digest}"]
-    return Said(PASSED, "".join(f"{printable(line)}\n" for line in lines))
+    return Said(PASSED, as_lines(lines))
 
 
 def _checker() -> Callable[[Path, Path], "Checked"]:
@@ -85,6 +84,7 @@ def _listed(faults: Iterable[Fault], kind: str) -> list[str]:
 
 def _sound(path: Path, checked: "Checked") -> str:
     warnings = f"{len(checked.warnings)} {'warning' if len(checked.warnings) == 1 else 'warnings'}"
-    return (
-        f"{path}: no faults, {warnings}; {checked.examples} examples with {checked.expectations} expectations, all met"
-    )
+    examples = f"{checked.examples} examples with {checked.expectations} expectations, all met"
+    is_beside = catalogue_of(path).parent == path.resolve().parent.parent
+    lent = "" if is_beside else "; no catalogue stands beside its folder, so the shipped one was read"
+    return f"{path}: no faults, {warnings}; {examples}{lent}"

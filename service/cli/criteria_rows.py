@@ -5,15 +5,15 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from service.cli.layout import Paper
+from service.cli.layout import STACKED_BELOW, Paper
 from service.domain.codes import AWAITING_RESPONSE, MET, NOT_ASSESSED, NOT_MET, STATUS
 from service.domain.criteria import PERCENT_OF_BASELINE, CriteriaSet, Criterion, Group
 from service.domain.judging import Judging
 from service.domain.reasons import Row
+from service.domain.telling import because
 from service.domain.words import (
     ROUTE_WORDS,
     answer_text,
-    code_text,
     figure_text,
     missed_by,
     required,
@@ -23,13 +23,13 @@ from service.domain.working import not_attempted
 from service.use_cases.evaluate import Evaluation
 
 NO_FIGURE = "-"
-PARTS_ELSEWHERE = "its parts are listed at the other criterion that they were judged for"
+PARTS_ELSEWHERE = "its parts are listed at [{}], for which they were judged too"
 EXCEPTED, AWAITING = "excepted", "awaiting"
 SECTIONS = {
     NOT_MET: "NOT MET",
     NOT_ASSESSED: "NOT ASSESSED",
     AWAITING: "AWAITING AN ANSWER",
-    EXCEPTED: "NOT MET, BUT EXCEPTED",
+    EXCEPTED: "EXCEPTED",
     MET: "MET",
 }
 
@@ -70,7 +70,9 @@ class _Rows:
                 section, asked = _section(row), row.criterion
             depth = 0 if row.part_of is None else 1 if row.part_of == asked else 2
             found = self._row(row, said, section, depth)
-            yield replace(found, notes=[*found.notes, PARTS_ELSEWHERE]) if self._lacks_parts(place) else found
+            if self._lacks_parts(place):
+                found = replace(found, notes=[*found.notes, PARTS_ELSEWHERE.format(self._listed_at(row.criterion))])
+            yield found
 
     def _lacks_parts(self, place: int) -> bool:
         """Tell whether the parts of a group stand at another row: a verdict lists them once."""
@@ -78,6 +80,12 @@ class _Rows:
         if isinstance(self.criteria.criteria[row.criterion], Criterion) or said["route"] is not None:
             return False
         return not any(after.part_of == row.criterion for after, _ in self.pairs[place + 1 : place + 2])
+
+    def _listed_at(self, group: str) -> str:
+        """Return the criterion asked under which the parts of a group are listed."""
+        rows = [row for row, _ in self.pairs]
+        first = next(place for place, row in enumerate(rows) if row.part_of == group)
+        return next(row.criterion for row in reversed(rows[:first]) if row.part_of is None)
 
     def _row(self, row: Row, said: Mapping[str, Any], section: str, depth: int) -> CriterionRow:
         one = self.criteria.criteria[row.criterion]
@@ -98,7 +106,7 @@ class _Rows:
         elif isinstance(one, Criterion):
             yield from self._why(one, row)
         if row.excepted:
-            yield f"excepted until {self._excepted_until(row.criterion)}"
+            yield f"excepted until {self._excepted_until(row.criterion)}; it is {_words(row)}"
 
     def _excepted_until(self, criterion: str) -> date:
         stage = self.evaluation.verdict["stage"]
@@ -110,7 +118,10 @@ class _Rows:
             yield missed_by(one, row.measured)
         elif row.measured is None and row.status != MET and one.comparator != "is":
             sent = not_attempted(self.judging, one)
-            yield "; ".join(sent) if sent and STATUS[row.code] == NOT_ASSESSED else code_text(one, row.code)
+            yield "; ".join(sent) if sent and STATUS[row.code] == NOT_ASSESSED else self._because(one)
+
+    def _because(self, one: Criterion) -> str:
+        return because(self.judging, one, self.judging.reading(one))
 
 
 def _section(row: Row) -> str:
@@ -151,7 +162,7 @@ def _required(one: Criterion | Group, row: Row) -> str:
 
 
 def table(rows: Sequence[CriterionRow], paper: Paper) -> dict[str, list[str]]:
-    """Return the lines of each section; figures stand in one column over all sections."""
+    """Return the lines of each section; figures stand in one column over all sections, on narrow paper below."""
     figures = max((len(row.figure) for row in rows), default=0)
     wanted = max((len(row.required) for row in rows), default=0)
     names = paper.width - figures - wanted - len("  " * 3)
@@ -163,10 +174,14 @@ def table(rows: Sequence[CriterionRow], paper: Paper) -> dict[str, list[str]]:
 
 def _lines(row: CriterionRow, paper: Paper, names: int, figures: int) -> list[str]:
     indent = 2 * (row.depth + 1)
-    plain = Paper(names + len("  "))
-    first, *rest = plain.wrapped(row.name, indent=indent, hanging=2)
-    lines = [f"{first:<{names + 2}}  {row.figure:>{figures}}  {row.required}".rstrip(), *rest]
-    lines = [paper.with_faint_names(line) for line in lines]
+    if paper.width < STACKED_BELOW:
+        compared = f"{row.figure}; {row.required}" if row.required else row.figure
+        lines = [*paper.wrapped(row.name, indent=indent, hanging=2), *paper.wrapped(compared, indent=indent + 2)]
+    else:
+        plain = Paper(names + len("  "))
+        first, *rest = plain.wrapped(row.name, indent=indent, hanging=2)
+        lines = [f"{first:<{names + 2}}  {row.figure:>{figures}}  {row.required}".rstrip(), *rest]
+        lines = [paper.with_faint_names(line) for line in lines]
     for note in row.notes:
         lines += paper.wrapped(note, indent=indent + 2)
     return lines + [line for step in row.working for line in paper.wrapped(step, indent=indent + 4, hanging=2)]

@@ -9,7 +9,9 @@ from service.cli.layout import Paper
 from service.cli.sources_text import sources_lines
 from service.domain.catalogue import BOTH
 from service.domain.codes import PASS
-from service.domain.words import about_text, capital, inside, listed
+from service.domain.criteria import CriteriaSet
+from service.domain.words import capital, days_text, inside, listed
+from service.use_cases.answer import NOT_READ
 from service.use_cases.evaluate import Evaluation
 
 
@@ -40,18 +42,22 @@ def decision_text(
         *_what_next(answer, evaluation, paper),
         _caution_points(answer, paper),
         *([sources_lines(answer, evaluation.criteria, paper)] if options.has_sources else []),
-        list(_footer(answer, evaluation, file, options, paper)),
+        list(_footer(evaluation, options, paper)),
     ]
     return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
 
 
-def not_judged_text(answer: Mapping[str, Any], paper: Paper) -> str:
+def not_judged_text(answer: Mapping[str, Any], criteria: CriteriaSet, file: Mapping[str, Any], paper: Paper) -> str:
     """Return what is said where a file ends with a follow-up told too late."""
     why = capital(answer["summary"].removeprefix("Not judged: "))
+    heading = paper.heading(f"NOT JUDGED: {criteria.gate(answer['target_stage']).title}")
+    episode = file["episode"]
+    who = _who(file, episode["condition"], episode["involved_side"])
     blocks = [
-        [paper.heading("NOT JUDGED"), *paper.wrapped(why)],
+        [heading, *paper.wrapped(capital(", ".join(who))), "", *paper.wrapped(why)],
         _caution(answer, paper),
         _caution_points(answer, paper),
+        _judged_by(criteria, paper),
     ]
     return "\n\n".join("\n".join(block) for block in blocks) + "\n"
 
@@ -59,17 +65,28 @@ def not_judged_text(answer: Mapping[str, Any], paper: Paper) -> str:
 def _verdict(answer: Mapping[str, Any], evaluation: Evaluation, file: Mapping[str, Any], paper: Paper) -> list[str]:
     gate = evaluation.criteria.gate(answer["target_stage"])
     facts, judged = evaluation.evidence.facts, evaluation.evidence.judged
-    side = "both sides" if facts.involved_side == BOTH else facts.involved_side
-    ref = file["athlete"].get("ref")
-    who = [*([f"athlete {ref}"] if ref else []), facts.condition.replace("_", " "), side]
+    who = _who(file, facts.condition, facts.involved_side)
     who.append(f"tested on {judged.on}" if judged is not None else "not tested")
     lines = [paper.heading(f"{answer['outcome'].upper()}: {gate.title}"), *paper.wrapped(capital(", ".join(who)))]
     if not evaluation.verdict["posted"]:
         lines += paper.wrapped(
-            f"Judged on what was stored at {answer['as_of']}; today is {evaluation.verdict['today']}."
+            f"Judged on what was stored at {_moment(answer['as_of'])}; today is {evaluation.verdict['today']}."
         )
-    summary = answer["summary"].partition(": ")[2]
-    return [*lines, "", *paper.wrapped(summary[:1].upper() + summary[1:])]
+    for flag in answer["data_quality"]:
+        if flag["code"] == NOT_READ:
+            lines += paper.wrapped(f"But {flag['detail']}. --as-of judges what is stored.")
+    return [*lines, "", *paper.wrapped(capital(answer["summary"].partition(": ")[2]))]
+
+
+def _who(file: Mapping[str, Any], condition: str, involved_side: str) -> list[str]:
+    side = "both sides" if involved_side == BOTH else involved_side
+    ref = file["athlete"].get("ref")
+    return [*([f"athlete {ref}"] if ref else []), condition.replace("_", " "), side]
+
+
+def _moment(as_of: str) -> str:
+    """Return a moment of the record to the minute: `2026-11-20 15:30 UTC`."""
+    return f"{as_of[:10]} {as_of[11:16]} UTC"
 
 
 def _caution(answer: Mapping[str, Any], paper: Paper) -> list[str]:
@@ -82,7 +99,7 @@ def _caution_points(answer: Mapping[str, Any], paper: Paper) -> list[str]:
 
 def _criteria(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -> Iterator[list[str]]:
     if answer["holds"]:
-        holds = paper.bullets(hold["statement"] for hold in answer["holds"])
+        holds = [line for hold in answer["holds"] for line in _hold(hold, paper)]
         yield [paper.heading("HOLDS, WHATEVER THE CRITERIA SAY"), *holds]
     rows = criterion_rows(answer, evaluation)
     for section, lines in table(rows, paper).items():
@@ -91,15 +108,21 @@ def _criteria(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -
     shown = shown_lines(answer, evaluation.criteria, paper)
     if shown:
         yield [paper.heading("ONLY SHOWN, decides nothing"), *shown]
-    if answer["data_quality"]:
-        flags = paper.bullets(f"{flag['detail']}." for flag in answer["data_quality"])
-        yield [paper.heading("LOOK AGAIN"), *flags]
+    flags = [f"{capital(flag['detail'])}." for flag in answer["data_quality"] if flag["code"] != NOT_READ]
+    if flags:
+        yield [paper.heading("LOOK AGAIN"), *paper.bullets(flags)]
+
+
+def _hold(hold: Mapping[str, Any], paper: Paper) -> list[str]:
+    action = [] if hold["action"] is None else paper.wrapped(hold["action"], indent=4, first="DO: ")
+    return [*paper.bullets([hold["statement"]]), *action]
 
 
 def _what_next(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -> Iterator[list[str]]:
     steps = answer["next_steps"]
     stage = _of_stage(answer, evaluation)
     for heading, key in (
+        ("DO NOW, without testing", "now"),
         ("WORK ON", "work_on"),
         (f"MAY CONTINUE{stage}", "may_continue"),
         (f"NOT YET{stage}", "not_yet"),
@@ -108,17 +131,17 @@ def _what_next(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) 
         if steps[key]:
             why = _without_store(answer, paper) if key == "may_continue" else []
             yield [paper.heading(heading), *why, *paper.bullets(steps[key])]
-    when = [*_retest(answer, evaluation, paper), *_follow_up(answer, evaluation, paper)]
+    when = [*_retest(answer, paper), *_follow_up(answer, evaluation, paper)]
     if when:
         yield [paper.heading("NEXT DATES"), *when]
 
 
 def _of_stage(answer: Mapping[str, Any], evaluation: Evaluation) -> str:
     """Return whose lines these are on a hold: without a store nobody knows which gates were passed before."""
-    if answer["outcome"] == PASS:
+    stage = answer["next_steps"]["stage"]
+    if answer["outcome"] == PASS or stage is None:
         return ""
-    gate = evaluation.criteria.gate(answer["supported_stage"] or evaluation.criteria.stages[0])
-    return f", as in {gate.title}"
+    return f", as in {evaluation.criteria.gate(stage).title}"
 
 
 def _without_store(answer: Mapping[str, Any], paper: Paper) -> list[str]:
@@ -127,15 +150,14 @@ def _without_store(answer: Mapping[str, Any], paper: Paper) -> list[str]:
     return paper.wrapped("(A file alone tells of no gate passed before, so this is the first stage.)", indent=2)
 
 
-def _retest(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -> Iterator[str]:
+def _retest(answer: Mapping[str, Any], paper: Paper) -> Iterator[str]:
     retest = answer["retest"]
     if retest is None:
         return
-    window = f", or up to {retest['window_days']} days later" if retest["window_days"] else ""
+    window = f", or up to {days_text(retest['window_days'])} later" if retest["window_days"] else ""
     yield from paper.bullets([f"Test again on {retest['due_on']}{window}; {retest['because']}."])
     for one in retest["sooner"]:
-        about = about_text(one["about"], evaluation.criteria)
-        yield from paper.wrapped(f"Sooner, after {one['after_days']} days: {about}.", indent=4, hanging=2)
+        yield from paper.wrapped(f"Sooner, from {one['due_on']}: {one['what']}.", indent=4, hanging=2)
 
 
 def _follow_up(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) -> Iterator[str]:
@@ -146,15 +168,13 @@ def _follow_up(answer: Mapping[str, Any], evaluation: Evaluation, paper: Paper) 
         yield from paper.bullets([f"Ask on the morning of {follow_up['due_on']}: {asked}."])
 
 
-def _footer(
-    answer: Mapping[str, Any], evaluation: Evaluation, file: Mapping[str, Any], options: Options, paper: Paper
-) -> Iterator[str]:
-    criteria = evaluation.criteria
+def _judged_by(criteria: CriteriaSet, paper: Paper) -> list[str]:
     judged_by = f"Criteria: {criteria.document['title']}, {criteria.id}/{criteria.version}, engine {criteria.engine}."
-    yield from paper.wrapped(judged_by, hanging=2)
-    unread = len(file["entries"]) - answer["through"]
-    if evaluation.verdict["posted"] and unread:
-        yield from paper.wrapped(f"Not read: {unread} entries after the last battery. --as-of judges what is stored.")
+    return paper.wrapped(judged_by, hanging=2)
+
+
+def _footer(evaluation: Evaluation, options: Options, paper: Paper) -> Iterator[str]:
+    yield from _judged_by(evaluation.criteria, paper)
     more = {
         "--working": ("the arithmetic", options.has_working),
         "--sources": ("the publications", options.has_sources),

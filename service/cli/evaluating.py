@@ -65,23 +65,21 @@ def _evaluate(options: argparse.Namespace) -> Said:
     except InvalidDocumentError as error:
         raise _as_sent(error, received, is_option=as_of is not None) from None
     if found is None:
-        return _not_judged(answer_not_judged(criteria, str(stage), service_version=service_version()), options)
+        answer = answer_not_judged(criteria, str(stage), service_version=service_version())
+        text = _json(answer) if options.json else not_judged_text(answer, criteria, file, standard_output())
+        return Said(PASSED, text)
     return _judged(found, received, options)
 
 
 def _judged(found: Evaluation, received: Received, options: argparse.Namespace) -> Said:
     code = PASSED if found.verdict["outcome"] == PASS else HELD
-    answer = evaluation_answer(found, service_version=service_version())
+    answer = evaluation_answer(found, service_version=service_version(), entries=received.file["entries"])
     if options.working:
         answer = with_working(answer, found)
     if options.json:
         return Said(code, _json(answer))
     shown = Options(has_working=options.working, has_sources=options.sources)
     return Said(code, decision_text(answer, found, received.file, shown, standard_output()))
-
-
-def _not_judged(answer: dict[str, Any], options: argparse.Namespace) -> Said:
-    return Said(PASSED, _json(answer) if options.json else not_judged_text(answer, standard_output()))
 
 
 def _json(answer: dict[str, Any]) -> str:

@@ -8,10 +8,14 @@ import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-NARROWEST, WIDEST = 60, 110
+NARROWEST, WIDEST = 40, 110
+STACKED_BELOW = 60
+"""On narrower paper a figure stands under its name, not beside it."""
 
 _CONTROL = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+_UNIT = re.compile(r"(?<=\d) (?=(?:%|cm|mm|m|s|kg|N|points?|days?)(?!\w))")
 _NAME = re.compile(r"\[[a-z0-9-]+\]")
+_KEPT = "\u00a0"  # a figure and its unit stay on one line
 _BOLD, _FAINT, _PLAIN = "\033[1m", "\033[2m", "\033[0m"
 
 
@@ -42,13 +46,13 @@ class Paper:
         """
         margin = " " * indent
         lines = textwrap.wrap(
-            printable(text),
+            _UNIT.sub(_KEPT, printable(text)),
             self.width,
             initial_indent=margin + first,
             subsequent_indent=margin + " " * (hanging or len(first)),
             break_on_hyphens=False,
         )
-        return [self.with_faint_names(line) for line in lines]
+        return [self.with_faint_names(line.replace(_KEPT, " ")) for line in lines]
 
     def bullets(self, texts: Iterable[str], *, indent: int = 2) -> list[str]:
         """Return texts as a list with dashes."""

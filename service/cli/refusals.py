@@ -1,6 +1,7 @@
 """What is refused, for people on standard error and for programs as a problem on standard output."""
 
 import json
+from collections.abc import Iterable
 from typing import Any
 
 from service.cli.layout import printable
@@ -19,7 +20,7 @@ TITLES = {
     "unknown_stage": "The stage is not known",
     "unknown_criteria_set": "The criteria set is not known",
     "ambiguous_criteria_set": "Several criteria sets fit",
-    "already_released": "The version is already released",
+    "already_released": "A released version never changes",
 }
 
 
@@ -39,7 +40,12 @@ def refused(error: ServiceError, *, as_json: bool = False) -> Said:
     if as_json:
         return Said(BAD_INPUT, json.dumps(_problem(error), ensure_ascii=False, indent=2) + "\n")
     lines = [f"rts-service: {TITLES[error.code]}: {error.message}", *_faults(error)]
-    return Said(BAD_INPUT, err="".join(f"{printable(line)}\n" for line in lines))
+    return Said(BAD_INPUT, err=as_lines(lines))
+
+
+def as_lines(texts: Iterable[str]) -> str:
+    r"""Return texts as a line each: a line break that a sender wrote is written out as \n."""
+    return "".join(printable(text).replace("\n", r"\n") + "\n" for text in texts)
 
 
 def _faults(error: ServiceError) -> list[str]:

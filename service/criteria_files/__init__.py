@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from service.criteria_files.catalogue import Catalogue, load_catalogue
     from service.criteria_files.deriving import derive
     from service.criteria_files.examples import Example, example_faults, examples_beside, load_examples
-    from service.criteria_files.releases import Released, load_released, released, write_released
+    from service.criteria_files.releases import Released, differing, load_released, misnamed, released, write_released
     from service.criteria_files.sets import LoadedSet, load_set
 
 __all__ = [
@@ -20,12 +20,14 @@ __all__ = [
     "LoadedSet",
     "Released",
     "derive",
+    "differing",
     "example_faults",
     "examples_beside",
     "load_catalogue",
     "load_examples",
     "load_released",
     "load_set",
+    "misnamed",
     "released",
     "write_released",
 ]
@@ -34,7 +36,7 @@ _FILES = {
     "catalogue": ("Catalogue", "load_catalogue"),
     "deriving": ("derive",),
     "examples": ("Example", "example_faults", "examples_beside", "load_examples"),
-    "releases": ("Released", "load_released", "released", "write_released"),
+    "releases": ("Released", "differing", "load_released", "misnamed", "released", "write_released"),
     "sets": ("LoadedSet", "load_set"),
 }
 _FILE_OF = {name: file for file, names in _FILES.items() for name in names}

@@ -75,6 +75,7 @@ def load_examples(path: Path) -> list[Example]:
 def _name_faults(written: Written, file: CriteriaFile) -> list[Fault]:
     faults: list[Fault] = []
     origins = {one["id"]: one.get("from") for one in written}
+    is_each_once = len(origins) == len(written)
     seen: set[str] = set()
     for position, one in enumerate(written):
         name, origin = one["id"], one.get("from")
@@ -83,7 +84,7 @@ def _name_faults(written: Written, file: CriteriaFile) -> list[Fault]:
         seen.add(name)
         if origin is not None and origin not in origins:
             faults.append(file.fault((position, "from"), unknown("example", origin, origins)))
-        elif _circles(name, origins):
+        elif is_each_once and _circles(name, origins):
             detail = f"{name} starts from itself by way of {origin}, a circle; start from a whole example"
             faults.append(file.fault((position, "from"), detail))
     return faults

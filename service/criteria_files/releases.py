@@ -30,8 +30,12 @@ def released(folder: Path) -> list[Released]:
     """Return the released versions of a folder of criteria sets, by set and version.
 
     Raises:
+        UnknownCriteriaSetError: there is no such folder.
         CriteriaFaultsError: published.sha256 has a line that is none.
     """
+    if not folder.is_dir():
+        message = f"there is no folder {folder}; the service runs from its checkout, where its criteria sets are"
+        raise UnknownCriteriaSetError(message)
     listing = folder / PUBLISHED
     if not listing.exists():
         return []
@@ -68,13 +72,36 @@ def load_released(folder: Path, set_id: str, version: int) -> dict[str, Any]:
 
 
 def _verified(one: Released) -> dict[str, Any]:
-    content = one.path.read_bytes() if one.path.exists() else b""
-    text = content.decode(errors="replace")
-    if not content or digest(text) != one.digest:
+    if not one.path.exists():
+        message = f"{one.path} is missing, which {PUBLISHED} vouches for; restore the released file"
+        raise ReleasedVersionError(message)
+    text = one.path.read_bytes().decode(errors="replace")
+    if digest(text) != one.digest:
         message = f"{one.path} is not what {PUBLISHED} vouches for; restore the released file"
         raise ReleasedVersionError(message)
     document: dict[str, Any] = json.loads(text)
     return document
+
+
+def misnamed(resolved: dict[str, Any], path: Path) -> str | None:
+    """Return what mends a file that is not called as the set and version inside it: ID/VERSION.yaml."""
+    set_id, version = resolved["id"], resolved["version"]
+    if (path.parent.resolve().name, path.name) == (set_id, f"{version}.yaml"):
+        return None
+    return f"the document is {set_id}, version {version}; call its file {set_id}/{version}.yaml, or change these"
+
+
+def differing(resolved: dict[str, Any], path: Path) -> str | None:
+    """Return what mends a document that is released with other content.
+
+    Raises:
+        CriteriaFaultsError: as `released`.
+    """
+    set_id, version = resolved["id"], resolved["version"]
+    for one in released(path.parent.resolve().parent):
+        if (one.set_id, one.version) == (set_id, version) and one.digest != digest(canonical(resolved)):
+            return f"{set_id}, version {version}, is released with other content; give the change the next number"
+    return None
 
 
 def write_released(resolved: dict[str, Any], path: Path) -> Path:
@@ -94,18 +121,17 @@ def write_released(resolved: dict[str, Any], path: Path) -> Path:
         ReleasedVersionError: the version is released with other content.
     """
     set_id, version = resolved["id"], resolved["version"]
-    if (path.parent.resolve().name, path.name) != (set_id, f"{version}.yaml"):
-        detail = f"the document is {set_id}, version {version}; call its file {set_id}/{version}.yaml"
+    detail = misnamed(resolved, path)
+    if detail:
         raise CriteriaFaultsError([Fault(str(path), 1, "#", detail)])
+    message = differing(resolved, path)
+    if message:
+        raise ReleasedVersionError(message)
     text = canonical(resolved)
     folder = path.parent.resolve().parent
     written = path.with_name(f"{version}{ENDING}")
-    listed = {(one.set_id, one.version): one.digest for one in released(folder)}
-    if listed.get((set_id, version), digest(text)) != digest(text):
-        message = f"{set_id}, version {version}, is released with other content; give the change the next number"
-        raise ReleasedVersionError(message)
     written.write_bytes(text.encode())
-    if (set_id, version) not in listed:
+    if (set_id, version) not in {(one.set_id, one.version) for one in released(folder)}:
         _list(folder / PUBLISHED, f"{digest(text).removeprefix('sha256:')}  {set_id}/{version}{ENDING}")
     return written
 

@@ -17,7 +17,7 @@ INDEX = "limb_symmetry_index"
 RATIOS = (INDEX, "percent_of_baseline")
 SIDED = (INDEX, "side_difference", "failed_landings")
 OF_TEST_UNIT = ("value", "side_difference")
-LIMITS = ("at_least", "at_most")
+LIMITS = AT_LEAST, AT_MOST = "at_least", "at_most"
 
 
 def threshold_faults(draft: Draft) -> Found:
@@ -41,6 +41,30 @@ def _criterion_faults(draft: Draft, criterion: Criterion) -> Found:
         yield from _limit_faults(criterion, NO_UNIT)
     yield from _list_faults(draft, criterion)
     yield from _session_faults(draft.catalogue, criterion)
+    yield from _direction_faults(draft.catalogue, criterion)
+
+
+def _direction_faults(catalogue: Catalogue, criterion: Criterion) -> Found:
+    """Refuse a criterion that a worse result would meet and a better one not."""
+    wanted = _wanted(catalogue, criterion)
+    for limit in LIMITS:
+        if limit in criterion and wanted not in (None, limit):
+            yield (limit,), f"this way round a worse result would pass; ask {wanted}"
+
+
+def _wanted(catalogue: Catalogue, criterion: Criterion) -> str | None:
+    """Return the limit that a better result meets, None where neither is better."""
+    metric = criterion.get("metric")
+    if metric in RATIOS:
+        return AT_LEAST
+    if metric == "count":
+        return AT_LEAST if "sessions" in criterion else AT_MOST
+    if metric != "value":
+        return AT_MOST if metric else None
+    if "question" in criterion:
+        return AT_MOST if catalogue.questions.get(criterion["question"], {}).get("pain") else None
+    test = catalogue.tests.get(criterion.get("test", ""))
+    return None if test is None else AT_LEAST if test["better"] == "higher" else AT_MOST
 
 
 def _test_faults(catalogue: Catalogue, criterion: Criterion) -> Found:

@@ -50,11 +50,20 @@ def time_faults(
             elif one["on"] < onset:
                 detail = f"{one['on']} lies before the onset, {onset_on}"
                 yield FieldError(f"/since_last/{what}/{place}/on", "before_onset", detail)
+    yield from birth_faults(battery.get("athlete", {}), on)
     for fact in ("leg_length", "body_mass"):
         measured_on = battery.get("athlete", {}).get(fact, {}).get("measured_on")
         if measured_on is not None and measured_on > on:
             detail = f"{measured_on} lies after the battery's date, {on}"
             yield FieldError(f"/athlete/{fact}/measured_on", "in_the_future", detail)
+
+
+def birth_faults(athlete: Mapping[str, Any], on: date) -> Iterator[FieldError]:
+    """Yield a birth after the date of a battery."""
+    year, month = athlete.get("birth_year", 0), athlete.get("birth_month", 1)
+    if (year, month) > (on.year, on.month):
+        fact = "birth_year" if year > on.year else "birth_month"
+        yield FieldError(f"/athlete/{fact}", "in_the_future", f"{athlete[fact]} lies after the battery's date, {on}")
 
 
 def _unknown(pointer: str, what: str, name: str, known: Any) -> FieldError:
@@ -84,7 +93,7 @@ def _session(session: Mapping[str, Any], catalogue: Catalogue, pointer: str) -> 
         return
     wrong = "efforts" if kind.takes == "minutes" else "minutes"
     if wrong in session:
-        yield FieldError(f"{pointer}/{wrong}", "conflicts", f"a session {kind.id} is counted in {kind.takes}")
+        yield FieldError(f"{pointer}/{wrong}", "conflicts", f"{kind.id} takes {kind.takes}; take {wrong} out")
     medication = catalogue.questions["medication_24h"]
     if "medication" in session and not medication.takes(session["medication"]):
         yield _not_an_answer(f"{pointer}/medication", medication, session["medication"])
@@ -123,7 +132,8 @@ def _trials(one: Mapping[str, Any], test: CatalogueTest, pointer: str) -> Iterat
     counted = one.get("trials_summarised", len(one["trials"]))
     if counted > test.trials.maximum:
         detail = f"{test.id} takes at most {test.trials.maximum} trials, {counted} were sent"
-        yield FieldError(f"{pointer}/trials", "too_many_trials", detail)
+        where = "trials_summarised" if "trials_summarised" in one else "trials"
+        yield FieldError(f"{pointer}/{where}", "too_many_trials", detail)
     may_be_average = "trials_summarised" in one and test.trials.summary in AVERAGES
     for place, trial in enumerate(one["trials"]):
         if "value" not in trial:
@@ -138,15 +148,21 @@ def _trials(one: Mapping[str, Any], test: CatalogueTest, pointer: str) -> Iterat
             yield FieldError(where, "out_of_range", detail)
 
 
-def record_faults(new: Entry, live: Sequence[Entry], follow_up_days: int) -> Iterator[FieldError]:
+def record_faults(
+    new: Entry, live: Sequence[Entry], follow_up_days: int, *, replaced: Entry | None = None
+) -> Iterator[FieldError]:
     """Yield what does not fit between a new battery and the athlete's others; pointers as in `catalogue_faults`.
 
     Args:
         new: the battery as an entry.
         live: the batteries recorded before that are neither void nor superseded, nor by the new one.
         follow_up_days: how many days after an assessment a follow-up may come.
+        replaced: the battery that the new one supersedes.
     """
     kind, document = new.document["kind"], new.document
+    if replaced is not None and _corrected(replaced) != _corrected(new):
+        detail = "a battery supersedes one of its own kind and episode; void the other and post this one by itself"
+        yield FieldError("/supersedes", "conflicts", detail)
     if kind == FOLLOW_UP:
         yield from _follow_up(new, live, follow_up_days)
         return
@@ -162,6 +178,11 @@ def record_faults(new: Entry, live: Sequence[Entry], follow_up_days: int) -> Ite
         yield FieldError("/performed_at", "conflicts", detail)
 
 
+def _corrected(one: Entry) -> tuple[str | None, str, str | None]:
+    """Return what a correction can't change: the episode, the kind, and what a follow-up follows."""
+    return one.episode, one.document["kind"], one.document.get("follows")
+
+
 def _is_one_occasion(one: Entry, other: Entry) -> bool:
     name = one.document.get("occasion")
     return name is not None and name == other.document.get("occasion") and one.occurred_on == other.occurred_on
@@ -172,8 +193,11 @@ def _follow_up(new: Entry, live: Sequence[Entry], follow_up_days: int) -> Iterat
     if followed is None:
         yield FieldError("/follows", "unknown_name", "the battery that this follows is void; follow one that stands")
         return
+    if followed.episode != new.episode:
+        yield FieldError("/follows", "conflicts", "the battery that this follows belongs to another episode")
     days = (new.occurred_on - followed.occurred_on).days
-    if not 1 <= days <= follow_up_days or followed.document["kind"] != ASSESSMENT:
+    is_after = new.occurred_at > followed.occurred_at and 1 <= days <= follow_up_days
+    if not is_after or followed.document["kind"] != ASSESSMENT:
         detail = f"a follow-up comes 1 to {follow_up_days} days after the assessment that it follows"
         yield FieldError("/performed_at", "out_of_range", detail)
 

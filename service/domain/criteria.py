@@ -9,15 +9,12 @@ from service.domain.canonical import canonical, digest
 from service.domain.catalogue import (
     Catalogue,
     CatalogueTest,
-    quantity_text,
     read_catalogue,
     read_quantity,
 )
 from service.domain.errors import UnknownStageError
 from service.domain.numbers import ONE, Pair
 from service.domain.units import NO_UNIT, PER_CENT, factor
-
-ENGINE = 1
 
 VALUE, INDEX, DIFFERENCE = "value", "limb_symmetry_index", "side_difference"
 PERCENT_OF_BASELINE, FAILED_LANDINGS = "percent_of_baseline", "failed_landings"
@@ -383,13 +380,3 @@ def subject_of(one: Mapping[str, Any]) -> dict[str, Any]:
     """Return the subject of a criterion's document under its own key, as a decision shows it."""
     keys = ("test", "tests", "sessions", "events", "question", "all", "any")
     return {key: one[key] for key in keys if key in one}
-
-
-def threshold_text(one: Mapping[str, Any]) -> str | None:
-    """Return a criterion's comparator and threshold for people, None where it is only shown."""
-    for comparator in COMPARATORS:
-        if comparator in one:
-            wanted = one[comparator]
-            text = str(wanted).lower() if isinstance(wanted, bool) else quantity_text(wanted)
-            return f"{comparator.replace('_', ' ')} {text}"
-    return None

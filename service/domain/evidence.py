@@ -180,8 +180,9 @@ class Evidence:
     `occasions` are those up to the judged one, in order; `later` those after it, read for their stops only.
     `attempts` holds, for a test and side, every measurement that was an attempt, in the order of occasions;
     `baselines` likewise, latest first, only those with no episode open on their date and before this onset.
-    `other_side_open` says that another open episode involves the other side. `ages` are the youngest and the oldest
-    that fit what was sent, None without a birth year. `events` are the setbacks told and giving way in trials;
+    `other_side_since` is the onset of another open episode that involves the other side, `closing_entries` what closed
+    other episodes. `ages` are the youngest and the oldest that fit what was sent, None without a birth year. `events`
+    are the setbacks told and giving way in trials;
     `setbacks` those that cancel, confirmed findings among them and the trials of the judged occasion not.
     """
 
@@ -204,7 +205,13 @@ class Evidence:
     reinjured_on: date | None
     findings: Sequence[Finding]
     waivers: Sequence[Waiver]
-    other_side_open: bool
+    other_side_since: date | None
+    closing_entries: Sequence[str]
     fact_entries: Sequence[str]
     resolution_entries: Sequence[str]
     confirmation_entries: Sequence[str]
+
+    @property
+    def other_side_open(self) -> bool:
+        """Tell whether another open episode involves the other side."""
+        return self.other_side_since is not None

@@ -6,6 +6,7 @@ from typing import Any
 
 from service.domain.catalogue import LEFT, CatalogueTest
 from service.domain.codes import (
+    AGE_UNKNOWN,
     AWAITING_RESPONSE,
     FINDING_OPEN,
     GAVE_WAY,
@@ -18,22 +19,32 @@ from service.domain.codes import (
     PAIN_BEYOND_LIMIT,
     PASS,
     SHORT,
+    SIDES_UNCONFIRMED,
+    STATUS,
     TOO_FEW_MET,
     UNABLE,
+    UNANSWERED,
 )
 from service.domain.criteria import (
     CriteriaSet,
     Gate,
+    Group,
 )
 from service.domain.evidence import Evidence, Measurement
 from service.domain.judging import Judging
 from service.domain.numbers import Pair, number
 from service.domain.reasons import Row, reason_json, shown_json
 from service.domain.record import MEASURED
-from service.domain.retest import propose_follow_up, propose_retest
-from service.domain.words import hold_statement, inside
+from service.domain.retest import propose_follow_up, propose_retest, unmet_readings
+from service.domain.telling import because, hold_action, hold_text, must_state_other_side
+from service.domain.words import capital, inside, question_text
 
 Advice = dict[str, Any]
+
+REFERRAL_FIRST = "Anything that loads the joint: resolve the referral sign first."
+STATE_OTHER_SIDE = (
+    "State whether the other side is healthy, previously injured or symptomatic; nothing need be tested again for that."
+)
 
 _STOPS = (GAVE_WAY, PAIN_BEYOND_LIMIT)
 
@@ -62,7 +73,10 @@ def advice_of(verdict: Mapping[str, Any], judging: Judging, *, supported_stage: 
     gate = criteria.gate(verdict["stage"])
     rows = [Row(*row) for row in verdict["reasons"]]
     reasons = [reason_json(judging, row) for row in rows]
-    holds = [{"statement": hold_statement(code, about, criteria)} for _, code, about in verdict["holds"]]
+    holds = [
+        {"statement": hold_text(judging, code, about), "action": hold_action(judging, code, about)}
+        for _, code, about in verdict["holds"]
+    ]
     return {
         "summary": _summary(verdict, rows, reasons, holds),
         "supported_stage": supported_stage,
@@ -83,13 +97,14 @@ def _summary(
     verdict: Mapping[str, Any],
     rows: Sequence[Row],
     reasons: Sequence[Mapping[str, Any]],
-    holds: Sequence[Mapping[str, str]],
+    holds: Sequence[Mapping[str, str | None]],
 ) -> str:
+    """Return the worst news first, then the counts: nobody reads first how much is met beside an open finding."""
     asked = [row for row in rows if row.part_of is None]
     if verdict["outcome"] == PASS:
         return f"Pass: {_counts(asked)}."
     news = [
-        (_gravity_of_hold(hold), Fraction(0), str(one["statement"]))
+        (_gravity_of_hold(hold), Fraction(0), " ".join(filter(None, (one["statement"], one["action"]))))
         for hold, one in zip(verdict["holds"], holds, strict=True)
     ]
     news += [
@@ -98,7 +113,7 @@ def _summary(
         if row.part_of is None and row.status != MET and not row.excepted
     ]
     worst = min(news, key=lambda one: one[:2])
-    return f"Hold: {_counts(asked)}. {worst[2]}"
+    return f"Hold: {worst[2]} {capital(_counts(asked))}."
 
 
 def _gravity_of_hold(hold: Sequence[str]) -> int:
@@ -128,8 +143,9 @@ def _counts(asked: Sequence[Row]) -> str:
     if not asked:
         return "this stage asks no criterion of its own"
     met = sum(row.status == MET for row in asked)
+    everything = {1: "the one required criterion is met", 2: "both required criteria are met"}
     words = (
-        f"all {met} required criteria are met"
+        everything.get(met, f"all {met} required criteria are met")
         if met == len(asked)
         else f"{met} of {len(asked)} required criteria are met"
     )
@@ -174,11 +190,15 @@ def _flags_of(judging: Judging, one: Measurement) -> Iterator[tuple[str, str]]:
         yield "summarised_by_sender", f"{name}: one value that sums up {one.summarised} trials"
     other = judging.opposite(one)
     if one.side == LEFT and other is not None and other.result == MEASURED and _trials_differ(test, one, other):
-        yield "trial_numbers_differ", f"{test.title}: {one.trials_valid} and {other.trials_valid} valid trials"
+        yield "trial_numbers_differ", _trials_text(test, one, other)
     for before in test.after:
         if not judging.was_shown(before):
             title = judging.criteria.catalogue.tests[before].title
-            yield "not_shown_before", f"{test.title} was done although {inside(title)} has never been shown"
+            yield "not_shown_before", f"{test.title} was done; what should come before was never shown: {inside(title)}"
+
+
+def _trials_text(test: CatalogueTest, one: Measurement, other: Measurement) -> str:
+    return f"{test.title}: valid trials are {one.trials_valid} {one.side} and {other.trials_valid} {other.side}"
 
 
 def _trials_differ(test: CatalogueTest, one: Measurement, other: Measurement) -> bool:
@@ -187,28 +207,78 @@ def _trials_differ(test: CatalogueTest, one: Measurement, other: Measurement) ->
 
 def _next_steps(
     judging: Judging, verdict: Mapping[str, Any], rows: Sequence[Row], gate: Gate, supported_stage: str | None
-) -> dict[str, list[str]]:
-    criteria = judging.criteria
+) -> dict[str, Any]:
     is_pass = verdict["outcome"] == PASS
-    stage = gate if is_pass else criteria.gate(supported_stage or criteria.stages[0])
+    stage = _stage_of_lines(judging, verdict, gate, supported_stage)
+    kinds = verdict["hold_because"]
     return {
-        "work_on": list(dict.fromkeys(_work_on(judging, verdict, rows))),
-        "may_continue": _lines(stage, "may_continue"),
-        "not_yet": _lines(stage, "not_yet"),
+        "now": list(dict.fromkeys(_now(judging, verdict))),
+        "work_on": list(dict.fromkeys(_work_on(judging, rows))),
+        "stage": None if stage is None else stage.id,
+        "may_continue": [] if stage is None else _lines(stage, "may_continue"),
+        "not_yet": [REFERRAL_FIRST] if FINDING_OPEN in kinds else [] if stage is None else _lines(stage, "not_yet"),
         "on_pass": _lines(gate, "on_pass") if is_pass else [],
     }
+
+
+def _stage_of_lines(
+    judging: Judging, verdict: Mapping[str, Any], gate: Gate, supported_stage: str | None
+) -> Gate | None:
+    """Return the stage whose lines of what may go on fit.
+
+    None beside an open finding, where every line may contradict its action, and outside the scope, where the set
+    knows nothing of the athlete.
+    """
+    if verdict["outcome"] == PASS:
+        return gate
+    if any(code in (FINDING_OPEN, OUTSIDE_SCOPE) for _kind, code, _about in verdict["holds"]):
+        return None
+    return judging.criteria.gate(supported_stage or judging.criteria.stages[0])
 
 
 def _lines(gate: Gate, key: str) -> list[str]:
     return [one if isinstance(one, str) else one["text"] for one in gate.document.get(key, ())]
 
 
-def _work_on(judging: Judging, verdict: Mapping[str, Any], rows: Sequence[Row]) -> Iterator[str]:
-    actions = {one.id: one.action for one in judging.criteria.referral}
-    for kind, _code, about in verdict["holds"]:
-        if kind == FINDING_OPEN and about in actions:
-            yield actions[about]
+def _work_on(judging: Judging, rows: Sequence[Row]) -> Iterator[str]:
     for row in rows:
-        text = judging.criteria.document["criteria"][row.criterion].get("work_on")
-        if row.part_of is None and row.status == NOT_MET and not row.excepted and text is not None:
-            yield text
+        if row.part_of is None and row.status == NOT_MET and not row.excepted:
+            target = judging.asked(row.criterion).target
+            yield from _work(judging, row.criterion) if target is None else _work_of_route(judging, target)
+
+
+def _work(judging: Judging, key: str) -> Iterator[str]:
+    text = judging.criteria.document["criteria"][key].get("work_on")
+    if text is not None:
+        yield text
+
+
+def _work_of_route(judging: Judging, target: str) -> Iterator[str]:
+    """Yield the work on what failed of the criterion judged in place of another; without any, its own."""
+    one = judging.criteria.criteria[target]
+    failed = (
+        [part for part in one.parts if STATUS[judging.part(part).code] == NOT_MET] if isinstance(one, Group) else []
+    )
+    found = [text for part in failed for text in _work(judging, part)]
+    yield from found or _work(judging, target)
+
+
+# What ends a hold without testing
+
+
+def _now(judging: Judging, verdict: Mapping[str, Any]) -> Iterator[str]:
+    """Yield what can be mended at once: a fact, an answer, the sides."""
+    for _kind, code, about in verdict["holds"]:
+        if code == AGE_UNKNOWN:
+            yield "Send the birth year."
+        elif code == SIDES_UNCONFIRMED:
+            yield f"Confirm or correct the sides of {about}."
+        elif code == UNANSWERED:
+            yield f"Answer: {question_text(about, judging.criteria)}"
+    for one in unmet_readings(judging, verdict):
+        reading = judging.reading(one)
+        if must_state_other_side(judging, reading):
+            yield STATE_OTHER_SIDE
+        elif reading.code == UNANSWERED:
+            told = because(judging, one, reading)
+            yield f"If it was asked and only left out, send the battery again with the answer: {told}."

@@ -33,10 +33,11 @@ from service.domain.record import (
     RE_INJURY,
     RECLASSIFIED,
     RESOLUTION,
-    VOID,
+    SETBACKS,
     Entry,
     Moment,
     first_day,
+    gone,
 )
 from service.domain.setbacks import cancel, events_of, findings_of, told
 
@@ -55,7 +56,7 @@ def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment,
         The evidence, or None where there is nothing to judge: the entry just posted is a follow-up of an occasion
         that is not the episode's latest, or the episode has no battery.
     """
-    live = _live(sorted(entries, key=lambda entry: entry.sequence), through, as_of)
+    live = _live(sorted(entries, key=lambda entry: entry.sequence), through, as_of, posted=posted)
     own = [entry for entry in live.entries if entry.episode == episode]
     facts = _facts(own)
     if facts is None:
@@ -82,19 +83,21 @@ class _Live:
         return battery
 
 
-def _live(entries: Sequence[Entry], through: int, as_of: Moment) -> _Live:
+def _live(entries: Sequence[Entry], through: int, as_of: Moment, *, posted: bool) -> _Live:
+    """Return the entries that count: recorded and occurred by now, less what is void or superseded.
+
+    Of what was just posted the order of recording is the truth; what is judged as stored at a moment knows nothing of
+    a void or a correction made after it.
+    """
     recorded = [entry for entry in entries if entry.sequence <= through]
-    void: set[str] = set()
-    for entry in reversed(recorded):
-        if entry.kind == VOID and entry.id not in void:
-            void.add(entry.document["entry"])
+    known = [entry for entry in recorded if posted or entry.occurred_at <= as_of.at]
     replaced = {
         entry.document["supersedes"]: entry.id
-        for entry in recorded
+        for entry in known
         if entry.kind == BATTERY and "supersedes" in entry.document
     }
-    gone = void | set(replaced)
-    counting = [entry for entry in recorded if entry.id not in gone and entry.occurred_at <= as_of.at]
+    taken_back = gone(known)
+    counting = [entry for entry in recorded if entry.id not in taken_back and entry.occurred_at <= as_of.at]
     return _Live(counting, replaced)
 
 
@@ -165,7 +168,8 @@ class _Folding:
             reinjured_on=max((one.on for one in setbacks if one.kind == RE_INJURY), default=None),
             findings=self._findings(),
             waivers=self._waivers(),
-            other_side_open=self._other_side_open(),
+            other_side_since=self._other_side_since(),
+            closing_entries=[one.id for one in self._closings() if one.episode != self.episode],
             fact_entries=self._ids(EVENT, kinds=(RECLASSIFIED, CORRECTED)),
             resolution_entries=self._ids(RESOLUTION),
             confirmation_entries=self._ids(CONFIRMATION),
@@ -230,12 +234,21 @@ class _Folding:
                     found[read.test, read.side].append(read)
         return found
 
-    def _closed(self) -> dict[str, date]:
-        return {
-            entry.episode: entry.occurred_on
+    def _closings(self) -> list[Entry]:
+        """Return the closing events that count: nothing was measured or told of the episode after them."""
+        closings = [one for one in self.live.entries if one.kind == EVENT and one.document["kind"] == CLOSED]
+        return [one for one in closings if not self._went_on(one)]
+
+    def _went_on(self, closing: Entry) -> bool:
+        return any(
+            entry.episode == closing.episode
+            and entry.occurred_at > closing.occurred_at
+            and (entry.kind == BATTERY or (entry.kind == EVENT and entry.document["kind"] in SETBACKS))
             for entry in self.live.entries
-            if entry.episode and entry.kind == EVENT and entry.document["kind"] == CLOSED
-        }
+        )
+
+    def _closed(self) -> dict[str | None, date]:
+        return {entry.episode: entry.occurred_on for entry in self._closings()}
 
     def _others(self) -> Iterator[tuple[str, Facts]]:
         """Yield the athlete's other episodes with their facts."""
@@ -250,12 +263,14 @@ class _Folding:
         closed = self._closed()
         return [(first_day(facts.onset_on), closed.get(episode, date.max)) for episode, facts in self._others()]
 
-    def _other_side_open(self) -> bool:
-        closed = self._closed()
-        opposite = self.facts.opposite
-        return opposite is not None and any(
-            opposite in facts.involved and episode not in closed for episode, facts in self._others()
-        )
+    def _other_side_since(self) -> date | None:
+        closed, opposite = self._closed(), self.facts.opposite
+        onsets = [
+            first_day(facts.onset_on)
+            for episode, facts in self._others()
+            if episode not in closed and opposite in facts.involved
+        ]
+        return min(onsets, default=None)
 
     def _waivers(self) -> list[Waiver]:
         return [

@@ -133,7 +133,7 @@ def _beside_unusable(case: Case, criterion: Criterion, taken: Taken, other: Refe
         reading = _against_both(criterion, taken, other, base)
         if reading.code in SHORT:
             return reading
-    elif not other.is_stopped and other.code in (TOO_FEW_TRIALS, SETUP_DIFFERS):
+    elif base.value is None and not other.is_stopped and other.code in (TOO_FEW_TRIALS, SETUP_DIFFERS):
         return Reading(other.code, None, taken.uses)
     if base.value is None or not case.opposite_was_sent(taken.measurement):
         return Reading(MISSING_REFERENCE, None, taken.uses)

@@ -18,10 +18,9 @@ from math import gcd
 from typing import NamedTuple
 
 DIGITS = 12
-EXPONENT = 9
 SIGNIFICANT = 6
 
-EXACT = Context(prec=100, traps=[Inexact, Rounded, InvalidOperation, DivisionByZero, Overflow])
+EXACT = Context(prec=400, traps=[Inexact, Rounded, InvalidOperation, DivisionByZero, Overflow])
 _SIX_DIGITS = Context(prec=SIGNIFICANT, rounding=ROUND_HALF_EVEN, traps=[])
 
 ZERO = Decimal(0)
@@ -76,17 +75,6 @@ class Pair(NamedTuple):
         numerator, denominator = above * below_over, below * above_under
         common = gcd(numerator, denominator)
         return numerator // common, denominator // common
-
-
-def is_within_limits(value: Decimal) -> bool:
-    """Tell whether a number as sent has at most 12 digits and an exponent within +-9.
-
-    Asked before any arithmetic: `Fraction("1E+10000000")` takes seconds.
-    """
-    if not value.is_finite():
-        return False
-    _, digits, exponent = value.as_tuple()
-    return len(digits) <= DIGITS and abs(int(exponent)) <= EXPONENT
 
 
 def number(value: Decimal) -> str:

@@ -5,14 +5,15 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from service.domain.codes import NOT_ASSESSED, STATUS
+from service.domain.codes import IS_NOT, MET, NOT_ASSESSED, STATUS
 from service.domain.criteria import DIFFERENCE, INDEX, PERCENT_OF_BASELINE, Criterion, Gate, Group
 from service.domain.evidence import Measurement, Occasion, Session, Setback
 from service.domain.judging import Judging
 from service.domain.numbers import ONE, Pair, ends, figure, figure_of
 from service.domain.readings import Reading, Use
+from service.domain.telling import because
 from service.domain.units import NO_UNIT
-from service.domain.words import KEPT, capital, group_statement, label, routed_statement, statement
+from service.domain.words import KEPT, capital, group_statement, label, routed_statement, short_label, statement
 
 FORMULAS = {
     (INDEX, True): "100 x involved / uninvolved",
@@ -61,16 +62,31 @@ def reason_json(judging: Judging, row: Row) -> dict[str, Any]:
         "inputs": [_input(judging, use) for use in reading.uses],
         "carried_from": _carried_from(judging, reading),
         "formula": _formula(one, reading),
-        "statement": statement(row.criterion, row.code, measured, judging.criteria),
+        "statement": _plain_statement(judging, row.criterion, reading),
     }
 
 
 def _routed(judging: Judging, row: Row, route: str, target: str) -> dict[str, Any]:
-    words = label(target, judging.criteria)
-    return _empty(judging, row.criterion) | {
-        "route": route,
-        "statement": routed_statement(row.criterion, route, words, judging.criteria),
-    }
+    words = routed_statement(row.criterion, route, short_label(target, judging.criteria), judging.criteria)
+    failed = _failed(judging, target, row.status)
+    return _empty(judging, row.criterion) | {"route": route, "statement": " ".join([words, *failed])}
+
+
+def _failed(judging: Judging, target: str, status: str) -> list[str]:
+    """Return the sentence of the first part, of what was judged in another's place, that gave it its status."""
+    one = judging.criteria.criteria[target]
+    parts = one.parts if isinstance(one, Group) else (target,)
+    found = [(part, judging.part(part)) for part in parts if status != MET]
+    failed = [(part, reading) for part, reading in found if STATUS[reading.code] == status]
+    return [_plain_statement(judging, part, reading) for part, reading in failed[:1]]
+
+
+def _plain_statement(judging: Judging, key: str, reading: Reading) -> str:
+    one = judging.criteria.criteria[key]
+    assert isinstance(one, Criterion)
+    has_answer = reading.measured is not None or reading.code in (MET, IS_NOT)
+    why = None if has_answer else because(judging, one, reading)
+    return statement(key, reading.code, reading.measured, judging.criteria, because=why)
 
 
 def _empty(judging: Judging, key: str) -> dict[str, Any]:

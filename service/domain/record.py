@@ -17,7 +17,7 @@ void                entry
 decision            verdict, advice
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
@@ -84,3 +84,15 @@ def last_day(onset: str) -> date:
         return first
     year, month = divmod(first.year * 12 + first.month, 12)
     return date.fromordinal(date(year, month + 1, 1).toordinal() - 1)
+
+
+def gone(entries: Sequence[Entry]) -> set[str]:
+    """Return the ids of the entries that are void or superseded; a void that is void itself takes nothing away."""
+    void: set[str] = set()
+    for entry in sorted(entries, key=lambda one: one.sequence, reverse=True):
+        if entry.kind == VOID and entry.id not in void:
+            void.add(entry.document["entry"])
+    replaced = {
+        entry.document["supersedes"] for entry in entries if entry.kind == BATTERY and "supersedes" in entry.document
+    }
+    return void | replaced

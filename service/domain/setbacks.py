@@ -67,7 +67,7 @@ def findings_of(episode: str, entries: Sequence[Entry]) -> tuple[list[Finding], 
             continue
         for question, answer in entry.document.get("referral", {}).items() if entry.kind == BATTERY else ():
             if answer:
-                raised[question] = Finding(question, entry.occurred_on, entry.id, episode)
+                raised[question] = _raise(raised[question] if is_open.get(question) else None, question, entry)
                 is_open[question] = True
         if entry.kind == RESOLUTION and entry.document["finding"] in raised:
             finding = raised[entry.document["finding"]]
@@ -75,6 +75,13 @@ def findings_of(episode: str, entries: Sequence[Entry]) -> tuple[list[Finding], 
             if is_open[finding.question]:
                 confirmed.append(Setback(CONFIRMED, finding.raised_on, frozenset([entry.id])))
     return [finding for question, finding in raised.items() if is_open[question]], confirmed
+
+
+def _raise(known: Finding | None, question: str, entry: Entry) -> Finding:
+    """Return a finding with one more yes; it counts as raised on the latest date on which it was told."""
+    if known is not None and known.raised_on >= entry.occurred_on:
+        return known
+    return Finding(question, entry.occurred_on, entry.id, str(entry.episode))
 
 
 def cancel(occasions: Sequence[Occasion], setbacks: Sequence[Setback]) -> None:

@@ -9,13 +9,13 @@ from datetime import date, timedelta
 from typing import Any
 
 from service.domain.codes import HOLD, MET, PASS
-from service.domain.criteria import CriteriaSet
+from service.domain.criteria import CriteriaSet, Criterion
 from service.domain.evidence import Evidence, Measurement, Occasion, Session, Setback
 from service.domain.fold import fold
 from service.domain.holds import standing_stops, stops
 from service.domain.judging import Judging
 from service.domain.reasons import Row
-from service.domain.record import BATTERY, CORRECTED, DECISION, EVENT, RECLASSIFIED, VOID, Entry, Moment
+from service.domain.record import CORRECTED, DECISION, EVENT, RECLASSIFIED, Entry, Moment, gone
 
 STANDING, EXPIRED, SUPERSEDED, WITHDRAWN = "standing", "expired", "superseded", "withdrawn"
 IS_VOID = "void"
@@ -50,18 +50,6 @@ class History:
     def gone(self) -> set[str]:
         """Return the ids of the entries that are void or superseded now."""
         return gone(self.entries)
-
-
-def gone(entries: Sequence[Entry]) -> set[str]:
-    """Return the ids of the entries that are void or superseded; a void that is void itself takes nothing away."""
-    void: set[str] = set()
-    for entry in sorted(entries, key=lambda one: one.sequence, reverse=True):
-        if entry.kind == VOID and entry.id not in void:
-            void.add(entry.document["entry"])
-    replaced = {
-        entry.document["supersedes"] for entry in entries if entry.kind == BATTERY and "supersedes" in entry.document
-    }
-    return void | replaced
 
 
 def standing(decision: Entry, history: History) -> Standing:
@@ -176,7 +164,9 @@ class _Judged:
         now = self._now()
         return now is not None and (
             self._has_new_finding(now)
+            or self._has_lost_reference(now)
             or self._is_set_back(now, {entry.id for entry in unseen})
+            or self._has_more_events(now, {entry.id for entry in unseen})
             or self._is_stopped(now)
         )
 
@@ -208,10 +198,27 @@ class _Judged:
         then = {(one.episode, one.question) for one in self.evidence.findings}
         return any((one.episode, one.question) not in then for one in now.findings)
 
+    def _has_lost_reference(self, now: Evidence) -> bool:
+        """Tell whether the other side, a reference then, belonged to an episode that was not known."""
+        since, seen = now.other_side_since, self.evidence
+        return since is not None and not seen.other_side_open and since <= seen.today
+
     def _is_set_back(self, now: Evidence, unseen: set[str]) -> bool:
         """Tell whether a setback that it did not see lies on or after the earliest evidence used."""
         earliest = min(self._dates_used(), default=date.min)
         return any(one.on >= earliest and one.entries <= unseen for one in (*now.setbacks, *now.events))
+
+    def _has_more_events(self, now: Evidence, unseen: set[str]) -> bool:
+        """Tell whether an event that it did not see lies in the days that a criterion of events looked at."""
+        counted = [self.criteria.criteria[row.criterion] for row in self.rows]
+        return any(
+            event.entries <= unseen
+            and event.kind in one.events
+            and (self.evidence.today - event.on).days <= (one.within_days or 0)
+            for one in counted
+            if isinstance(one, Criterion)
+            for event in now.events
+        )
 
     def _is_stopped(self, now: Evidence) -> bool:
         """Tell whether a stop holds the gate now that did not hold it then."""
@@ -232,6 +239,7 @@ class _Judged:
         """Yield the ids of the entries that the decision rests on."""
         evidence = self.evidence
         yield from (*evidence.fact_entries, *evidence.resolution_entries, *evidence.confirmation_entries)
+        yield from evidence.closing_entries
         yield from (one.entry for one in evidence.waivers if one.stage == self.verdict["stage"])
         for occasion in evidence.occasions:
             if occasion is evidence.judged or (occasion.referral and not occasion.before_reinjury):

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from functools import lru_cache
 
-from service.domain.catalogue import LOADING, PAIN_AT_REST, Catalogue
+from service.domain.catalogue import LOADING, Catalogue
 from service.domain.codes import (
     AGE_UNKNOWN,
     AWAITING_RESPONSE,
@@ -37,15 +37,18 @@ from service.domain.criteria import (
     PERCENT_OF_BASELINE,
     RISE,
     VALUE,
+    WORST_INSTABILITY,
     WORST_PAIN,
     CriteriaSet,
     Criterion,
     Group,
+    ReferralQuestion,
 )
 from service.domain.numbers import ZERO, Pair, readable, rounded
-from service.domain.units import NO_UNIT
+from service.domain.units import NO_UNIT, PER_CENT
 
 PLACES = 1
+RATING_TOP = 10
 KEPT = 4096
 """How many words about criteria are kept: they follow from the set alone and are asked for in every decision."""
 
@@ -81,7 +84,7 @@ ROUTE_WORDS = {
 }
 
 HOLD_WORDS = {
-    FINDING_OPEN: "A referral sign is open ({title}): it holds until a named person resolves it.",
+    FINDING_OPEN: "A referral sign is open ({asked}): it holds until a named person resolves it.",
     NOT_TODAY: "Not today: {title}.",
     DEFERRED: "Not today: {title} was deferred as not safe.",
     OUTSIDE_SCOPE: "Outside the scope: {scope}.",
@@ -180,7 +183,7 @@ def _sessions_label(one: Criterion, catalogue: Catalogue) -> str:
 
 
 def _days(one: Criterion) -> str:
-    return "" if one.within_days is None else f" within {one.within_days} days"
+    return "" if one.within_days is None else f" within {days_text(one.within_days)}"
 
 
 @lru_cache(maxsize=KEPT)
@@ -201,11 +204,23 @@ def answer_text(answer: object) -> str:
 def figure_text(one: Criterion, measured: Pair) -> str:
     """Return a figure with as many places as its verdict needs, and its unit."""
     text = rounded(measured, PLACES) if one.threshold is None else readable(measured, one.threshold, PLACES)
-    return with_unit(text, one.unit)
+    if text == "0" and (one.metric == FAILED_LANDINGS or one.subject == "events"):
+        return "none"
+    return with_unit(text, one.unit) + _of_scale(one)
 
 
-def statement(key: str, code: str, measured: Pair | None, criteria: CriteriaSet) -> str:
-    """Return the sentence of a plain criterion."""
+def _of_scale(one: Criterion) -> str:
+    """Return the top of the scale that a rating stands on: `2 of 10`."""
+    if one.metric in (WORST_PAIN, WORST_INSTABILITY):
+        return f" of {RATING_TOP}"
+    if one.subject != "test" or one.metric != VALUE or one.test.quantity not in ("pain", "score"):
+        return ""
+    top = next((bound.text for bound in one.test.possible if not bound.is_lower), None)
+    return "" if top is None else f" of {top}"
+
+
+def statement(key: str, code: str, measured: Pair | None, criteria: CriteriaSet, *, because: str | None = None) -> str:
+    """Return the sentence of a plain criterion; `because` is what stands behind a code without a figure."""
     one = criteria.criteria[key]
     assert isinstance(one, Criterion)
     name = capital(label(key, criteria))
@@ -215,11 +230,13 @@ def statement(key: str, code: str, measured: Pair | None, criteria: CriteriaSet)
         return f"{name}: {answer_text(one.answer)}, as required."
     if code == IS_NOT:
         return f"{name}: {answer_text(one.answer)} is required, and that is not the answer."
-    return f"{name}: {code_text(one, code)}."
+    return f"{name}: {because or code_text(one, code)}."
 
 
 def code_text(one: Criterion, code: str) -> str:
     """Return what a code without a figure says of a criterion."""
+    if code == MISSING_TEST and one.subject == "sessions":
+        return "was not reported"
     return _too_old(one) if code == TOO_OLD else CODE_WORDS[code]
 
 
@@ -236,18 +253,24 @@ def _compared(one: Criterion, code: str, measured: Pair) -> str:
 
 
 def missed_by(one: Criterion, measured: Pair) -> str:
-    """Return by how much a figure misses the threshold: `4.2 % short`."""
+    """Return by how much a figure misses the threshold: `4.2 points short` of per cent, `0.2 cm too much`."""
     assert one.threshold is not None
     miss = measured.minus(one.threshold)
     size = Pair(abs(miss.numerator), miss.denominator)
-    text = with_unit(readable(size, Pair(ZERO), PLACES), one.unit)
+    text = readable(size, Pair(ZERO), PLACES)
+    text = f"{text} {'point' if text == '1' else 'points'}" if one.unit == PER_CENT else with_unit(text, one.unit)
     return f"{text} {'too much' if one.comparator == 'at_most' else 'short'}"
 
 
 def _too_old(one: Criterion) -> str:
     if one.within_days is None:
         return "was not shown on this occasion"
-    return f"was last shown more than {one.within_days} days ago"
+    return f"was last shown more than {days_text(one.within_days)} ago"
+
+
+def days_text(days: int) -> str:
+    """Return a number of days: `1 day`, `7 days`."""
+    return f"{days} {'day' if days == 1 else 'days'}"
 
 
 def group_statement(name: str, code: str, counted: str, open_parts: Sequence[str]) -> str:
@@ -257,7 +280,7 @@ def group_statement(name: str, code: str, counted: str, open_parts: Sequence[str
     if code == TOO_FEW_MET:
         return f"{name}: only {counted}."
     assert code == UNDECIDED
-    return f"{name}: {counted}; {listed(open_parts, 'or')} would decide it."
+    return f"{name}: {counted}; {listed([inside(part) for part in open_parts], 'or')} would decide it."
 
 
 def routed_statement(key: str, route: str, target: str, criteria: CriteriaSet) -> str:
@@ -266,29 +289,44 @@ def routed_statement(key: str, route: str, target: str, criteria: CriteriaSet) -
 
 
 def hold_statement(code: str, about: str, criteria: CriteriaSet) -> str:
-    """Return the sentence of a hold."""
+    """Return the sentence of a hold that is no stop."""
     if code == UNANSWERED:
-        return f"Not answered: {_question(about, criteria)}"
-    if code in (GAVE_WAY, PAIN_BEYOND_LIMIT):
-        what = "on the morning after testing" if about == PAIN_AT_REST else f"in {inside(_title(about, criteria))}"
-        return f"Stopped: {CODE_WORDS[code]} {what}."
-    return HOLD_WORDS[code].format(title=inside(_title(about, criteria)), scope=OUTSIDE_WORDS.get(about))
+        return f"Not answered: {question_text(about, criteria)}"
+    return HOLD_WORDS[code].format(
+        title=inside(_title(about, criteria)),
+        asked=_asked(about, criteria),
+        scope=OUTSIDE_WORDS.get(about),
+    )
 
 
 def about_text(about: str, criteria: CriteriaSet) -> str:
     """Return what a hold or an unmet criterion is about, as it stands inside a sentence."""
-    return inside(label(about, criteria) if about in criteria.criteria else _title(about, criteria))
+    if about in criteria.criteria:
+        return inside(label(about, criteria))
+    return inside(_title(about, criteria)) if referral_of(about, criteria) is None else _asked(about, criteria)
 
 
-def retest_because(interval: str, about: str, criteria: CriteriaSet) -> str:
+def retest_because(interval: str, what: str) -> str:
     """Return why testing again waits: the interval of the set, and what it is for."""
-    return f"{INTERVAL_WORDS.get(interval, interval.replace('_', ' '))}: {about_text(about, criteria)}"
+    return f"{INTERVAL_WORDS.get(interval, interval.replace('_', ' '))}: {what}"
 
 
-def _question(about: str, criteria: CriteriaSet) -> str:
-    asked = next((one.ask for one in criteria.referral if one.id == about), None)
+def referral_of(about: str, criteria: CriteriaSet) -> ReferralQuestion | None:
+    """Return the question of the referral screen of that name, None where the set has none."""
+    return next((one for one in criteria.referral if one.id == about), None)
+
+
+def question_text(about: str, criteria: CriteriaSet) -> str:
+    """Return a question as it is asked; one of another set is known by its name only."""
+    asked = referral_of(about, criteria)
+    if asked is not None:
+        return asked.ask
     known = criteria.catalogue.questions.get(about)
-    return asked or (known.ask if known is not None else about.replace("_", " "))
+    return known.ask if known is not None else about.replace("_", " ")
+
+
+def _asked(about: str, criteria: CriteriaSet) -> str:
+    return f'"{question_text(about, criteria)}" was answered yes'
 
 
 def _title(about: str, criteria: CriteriaSet) -> str:

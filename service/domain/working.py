@@ -14,7 +14,6 @@ from service.domain.criteria import (
     FAILED_LANDINGS,
     INDEX,
     PERCENT_OF_BASELINE,
-    RISE,
     WORST_INSTABILITY,
     WORST_PAIN,
     Criterion,
@@ -26,13 +25,13 @@ from service.domain.metrics import LANDINGS, ratio_or_difference
 from service.domain.numbers import Pair, ends, figure, number
 from service.domain.readings import Reading, occasion_of
 from service.domain.reasons import FORMULAS
+from service.domain.telling import because
 from service.domain.units import factor
 from service.domain.words import (
     EVENT_WORDS,
     METRIC_WORDS,
     answer_text,
     capital,
-    code_text,
     label,
     listed,
     required,
@@ -40,7 +39,7 @@ from service.domain.words import (
 )
 
 _COMPARED = (INDEX, DIFFERENCE, PERCENT_OF_BASELINE)
-_OF_PAIN = (WORST_PAIN, RISE)
+_RATIOS = (INDEX, PERCENT_OF_BASELINE)
 _ROLES = {"involved": "Involved side", "other": "Other side", "baseline": "Baseline", "person": "Athlete"}
 
 
@@ -50,7 +49,7 @@ def working(judging: Judging, key: str) -> list[str]:
     if isinstance(one, Group):
         return _of_group(judging, one)
     reading = judging.reading(one)
-    return [*_WORKINGS[one.subject](judging, one, reading), *_ended(one, reading)]
+    return [*_WORKINGS[one.subject](judging, one, reading), *_ended(judging, one, reading)]
 
 
 def not_attempted(judging: Judging, criterion: Criterion) -> list[str]:
@@ -75,28 +74,48 @@ def _of_group(judging: Judging, one: Group) -> list[str]:
     ]
 
 
-def _ended(criterion: Criterion, reading: Reading) -> Iterator[str]:
+def _ended(judging: Judging, criterion: Criterion, reading: Reading) -> Iterator[str]:
     """Yield the comparison with the threshold, or why there is none."""
     if reading.measured is not None and criterion.threshold is not None:
-        yield _comparison(criterion, reading, reading.measured, criterion.threshold)
+        yield _comparison(criterion, reading, criterion.threshold, _put_in_again(judging, criterion, reading))
     elif reading.measured is not None:
         yield "Only shown: nothing is required."
     elif criterion.comparator == "is":
         status = STATUS[reading.code].replace("_", " ")
         yield f"Required is {answer_text(criterion.answer)}: {status} ({reading.code})."
     elif reading.code != MET:
-        yield f"No figure is judged ({reading.code}): {code_text(criterion, reading.code)}."
+        yield f"No figure is judged ({reading.code}): {because(judging, criterion, reading)}."
 
 
-def _comparison(criterion: Criterion, reading: Reading, measured: Pair, threshold: Pair) -> str:
-    margin = measured.minus(threshold) if criterion.comparator == "at_least" else threshold.minus(measured)
-    first, second = (measured, threshold) if criterion.comparator == "at_least" else (threshold, measured)
+def _comparison(criterion: Criterion, reading: Reading, threshold: Pair, put_in: str) -> str:
+    """Return the comparison; the margin starts from the line above, not from its rounded end."""
+    measured = reading.measured
+    assert measured is not None
+    is_floor = criterion.comparator == "at_least"
+    margin = measured.minus(threshold) if is_floor else threshold.minus(measured)
+    limit = _exact(threshold)
+    sum_ = f"{put_in} - {limit}" if is_floor else f"{limit} - {put_in}"
     baseline = ", of the baseline" if reading.code == BELOW_BASELINE else ""
     return (
         f"{_figure(measured, criterion.unit)}; {required(criterion)} is asked: "
         f"{STATUS[reading.code].replace('_', ' ')}{baseline}. "
-        f"Margin = {_exact(first)} - {_exact(second)} = {_figure(margin, criterion.unit)}."
+        f"Margin = {sum_} = {_figure(margin, criterion.unit)}."
     )
+
+
+def _put_in_again(judging: Judging, criterion: Criterion, reading: Reading) -> str:
+    """Return the figure as it goes into the margin; a quotient that does not end as the formula that gave it."""
+    assert reading.measured is not None
+    if criterion.metric not in _RATIOS or ends(reading.measured.lowest_terms()[1]):
+        return _exact(reading.measured)
+    uses: dict[str | None, Measurement] = dict(reading.uses)
+    value = judging.value(criterion.test, uses["person" if "person" in uses else "involved"])
+    other = judging.value(criterion.test, uses[reading.against])
+    assert value is not None
+    assert other is not None
+    above, below = (value, other) if criterion.test.higher_is_better else (other, value)
+    put_in = f"100 x {_exact(above)} / {_exact(below)}"
+    return put_in if criterion.comparator == "at_least" else f"({put_in})"
 
 
 # One test

@@ -6,6 +6,8 @@ from typing import Any
 from service.domain.criteria import CriteriaSet, subject_of
 from service.domain.evidence import Evidence
 from service.domain.judging import Judging
+from service.domain.record import EVENT
+from service.domain.words import listed
 from service.domain.working import working
 from service.use_cases.evaluate import Evaluation
 
@@ -13,6 +15,7 @@ NOT_JUDGED = (
     "Not judged: the file ends with a follow-up of an occasion that is no longer the latest, so it came too late to be "
     "judged. Judge the later occasion, or say as of when to judge."
 )
+NOT_READ = "not_read"
 _PLACES_IN_A_FILE = ("battery_id", "entry", "entries")
 
 
@@ -41,16 +44,44 @@ def decision_answer(verdict: Mapping[str, Any], advice: Mapping[str, Any], crite
     }
 
 
-def evaluation_answer(evaluation: Evaluation, *, service_version: str) -> dict[str, Any]:
-    """Return the decision of an evaluation; batteries are told by their time, as they have no ids of ours."""
+def evaluation_answer(
+    evaluation: Evaluation, *, service_version: str, entries: Sequence[Mapping[str, Any]] = ()
+) -> dict[str, Any]:
+    """Return the decision of an evaluation; batteries are told by their time, as they have no ids of ours.
+
+    Args:
+        evaluation: what was judged.
+        service_version: the release that judged.
+        entries: those of the file; what came after the last battery and was not read is flagged.
+    """
     answer = decision_answer(evaluation.verdict, evaluation.advice, evaluation.criteria)
     for one in (*answer["reasons"], *answer["shown"]):
         one["inputs"] = [_without_places(read) for read in one["inputs"]]
     performed_at = sorted(set(_moments_used(evaluation.evidence, evaluation.advice)))
+    unread = not_read(evaluation, entries)
+    if unread is not None:
+        answer["data_quality"] = [{"code": NOT_READ, "detail": unread}, *answer["data_quality"]]
     return answer | {
         "used": [{"performed_at": moment} for moment in performed_at],
         "service_version": service_version,
     }
+
+
+def not_read(evaluation: Evaluation, entries: Sequence[Mapping[str, Any]]) -> str | None:
+    """Return which entries of a file the verdict on its last battery did not read, None where it read all."""
+    unread = entries[evaluation.verdict["through"] :] if evaluation.verdict["posted"] else ()
+    if not unread:
+        return None
+    how_many = "1 entry" if len(unread) == 1 else f"{len(unread)} entries"
+    verb = "is" if len(unread) == 1 else "are"
+    return f"{how_many} after the last battery {verb} not read: {listed([_entry_text(one) for one in unread])}"
+
+
+def _entry_text(entry: Mapping[str, Any]) -> str:
+    [(kind, body)] = entry.items()
+    named = str(body["kind"] if kind == EVENT else kind).replace("_", " ")
+    when = body["on"] if "on" in body else body["at"]
+    return f"{named} on {when:%Y-%m-%d}"
 
 
 def with_working(answer: Mapping[str, Any], evaluation: Evaluation) -> dict[str, Any]:
@@ -79,7 +110,7 @@ def _of_set(criteria: CriteriaSet) -> dict[str, Any]:
     }
 
 
-def _holds(holds: Sequence[Sequence[str]], said: Sequence[Mapping[str, str]]) -> Iterator[dict[str, str]]:
+def _holds(holds: Sequence[Sequence[str]], said: Sequence[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
     for (kind, code, about), one in zip(holds, said, strict=True):
         yield {"kind": kind, "code": code, "about": about, **one}
 

@@ -8,7 +8,16 @@ from typing import Any
 
 from schemas.entries import EvaluationSchema
 from schemas.faults import load, pointer
-from service.criteria_files import Example, example_faults, examples_beside, load_examples, load_set
+from service.criteria_files import (
+    Example,
+    LoadedSet,
+    differing,
+    example_faults,
+    examples_beside,
+    load_examples,
+    load_set,
+    misnamed,
+)
 from service.domain.criteria import CriteriaSet, read_criteria_set
 from service.domain.errors import CriteriaFaultsError, Fault, InvalidDocumentError
 from service.use_cases.evaluate import evaluate
@@ -29,23 +38,47 @@ def check_criteria(path: Path, catalogue: Path) -> Checked:
     """Return a set that has passed its check.
 
     Raises:
-        CriteriaFaultsError: every fault of the set's file; of its examples; then every expectation that fails.
+        CriteriaFaultsError: every fault of the set's file; then of its name, of its examples, and every expectation
+            that fails.
     """
     loaded = load_set(path, catalogue)
     criteria = read_criteria_set(loaded.document)
+    faults = list(_name_faults(loaded, path))
+    warnings = loaded.warnings
+    examples: list[Example] = []
+    try:
+        warnings = (*_release_doubts(loaded, path), *warnings)
+        examples = _examples(path)
+    except CriteriaFaultsError as error:
+        faults += error.faults
+    else:
+        faults += example_faults(loaded.document, examples, str(examples_beside(path)))
+    faults += [fault for example in examples for fault in _failures(example, criteria)]
+    if faults:
+        raise CriteriaFaultsError(faults, warnings=warnings)
+    return Checked(criteria, warnings, len(examples), sum(len(one.expect) for one in examples))
+
+
+def _name_faults(loaded: LoadedSet, path: Path) -> Iterator[Fault]:
+    detail = misnamed(loaded.document, path)
+    if detail:
+        is_other_set = path.parent.resolve().name != loaded.document["id"]
+        yield loaded.file.fault(("id",) if is_other_set else ("version",), detail)
+
+
+def _release_doubts(loaded: LoadedSet, path: Path) -> Iterator[Fault]:
+    """Warn of a released version that was changed: what is judged by it stays as it was released."""
+    detail = differing(loaded.document, path)
+    if detail:
+        yield loaded.file.fault(("version",), detail)
+
+
+def _examples(path: Path) -> list[Example]:
     beside = examples_beside(path)
     if not beside.exists():
         detail = "a set has examples beside it; write at least one for each stage, criterion and question"
-        raise CriteriaFaultsError([Fault(str(beside), 1, "#", detail)], warnings=loaded.warnings)
-    try:
-        examples = load_examples(beside)
-    except CriteriaFaultsError as error:
-        raise CriteriaFaultsError(error.faults, warnings=loaded.warnings) from None
-    faults = example_faults(loaded.document, examples, str(beside))
-    faults += [fault for example in examples for fault in _failures(example, criteria)]
-    if faults:
-        raise CriteriaFaultsError(faults, warnings=loaded.warnings)
-    return Checked(criteria, loaded.warnings, len(examples), sum(len(one.expect) for one in examples))
+        raise CriteriaFaultsError([Fault(str(beside), 1, "#", detail)])
+    return load_examples(beside)
 
 
 def _failures(example: Example, criteria: CriteriaSet) -> Iterator[Fault]:
@@ -54,6 +87,8 @@ def _failures(example: Example, criteria: CriteriaSet) -> Iterator[Fault]:
     for fault in shape:
         yield example.fault((), f"{pointer(fault.path)}: {fault.detail}")
     for place, expected in enumerate(example.expect) if file is not None else ():
+        if expected["stage"] not in criteria.gates:
+            continue  # `example_faults` says so, with the stages that there are
         try:
             answered = _answer(file, criteria, expected)
         except InvalidDocumentError as error:

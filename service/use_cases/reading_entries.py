@@ -2,16 +2,19 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, time, tzinfo
+from datetime import date, datetime, time, timedelta, tzinfo
+from itertools import pairwise
 from typing import Any
 
 from service.domain import record
-from service.domain.battery import battery_document, catalogue_faults, record_faults, time_faults
+from service.domain.battery import battery_document, birth_faults, catalogue_faults, record_faults, time_faults
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import INVALID_EVALUATION, FieldError, InvalidDocumentError
 from service.domain.record import Entry, instant
 
 JUDGED = "episode"
+NEIGHBOURS = timedelta(days=2)
+_MEASUREMENT = "/measurements/"
 _FACTS = ("condition", "involved_side", "onset_on", "other_side")
 
 
@@ -42,9 +45,10 @@ class _Reader:
     refs: dict[str, str] = field(default_factory=dict)
     batteries: dict[str, Entry] = field(default_factory=dict)
     episodes: dict[str, Mapping[str, Any]] = field(default_factory=dict)
+    corrections: list[tuple[str, datetime, Mapping[str, Any]]] = field(default_factory=list)
     replaced: dict[str, str] = field(default_factory=dict)
     gone: set[str] = field(default_factory=set)
-    told: dict[str, tuple[str, str]] = field(default_factory=dict)
+    told_of: dict[str, tuple[int, str]] = field(default_factory=dict)
     raised: set[tuple[str, str]] = field(default_factory=set)
 
     def entries(self) -> list[Entry]:
@@ -54,24 +58,55 @@ class _Reader:
             for place, one in enumerate(self.file["entries"])
             for kind, body in one.items()
         ]
+        self._check_episodes()
+        self._check_dates()
         if self.faults:
             raise InvalidDocumentError(INVALID_EVALUATION, self.faults)
         return found
 
+    def _check_episodes(self) -> None:
+        """Refuse another episode that no battery belongs to: nothing told of it would be read."""
+        with_battery = {one.episode for one in self.batteries.values()}
+        for name, (place, kind) in self.told_of.items():
+            if name != JUDGED and name in self.episodes and name not in with_battery:
+                detail = f"no battery belongs to {name}, so nothing of it is read; add one, or take this out"
+                self._fault(place, kind, "/episode", "missing", detail)
+
+    def _check_dates(self) -> None:
+        """Refuse times of neighbouring batteries whose own offsets disagree about the date; a zone settles it."""
+        ordered = sorted(battery_bodies(self.file), key=lambda one: one[1]["performed_at"])
+        for (_, before), (place, after) in pairwise(ordered if self.clock.zone is None else ()):
+            moment = after["performed_at"]
+            is_near = moment - before["performed_at"] < NEIGHBOURS
+            if is_near and moment.date() != moment.astimezone(before["performed_at"].tzinfo).date():
+                detail = "times with different offsets disagree about this date; give --zone, or one offset"
+                self._fault(place - 1, record.BATTERY, "/performed_at", "conflicts", detail)
+
     def _name_episodes(self) -> None:
         """Note every episode that the file gives in whole."""
         self.episodes[JUDGED] = _facts(self.file["episode"])
-        for place, one in enumerate(self.file["entries"]):
-            for kind, body in one.items():
+        for one in self.file["entries"]:
+            for body in one.values():
                 episode = body.get("episode")
                 if isinstance(episode, Mapping):
-                    self._define(place, kind, episode)
+                    self.episodes.setdefault(self._episode_name(episode.get("ref")), _facts(episode))
 
-    def _define(self, place: int, kind: str, episode: Mapping[str, Any]) -> None:
-        name = self._episode_name(episode.get("ref"))
-        known = self.episodes.setdefault(name, _facts(episode))
-        if known != _facts(episode):
-            detail = "these facts differ from those given before; an event `corrected` or `reclassified` changes them"
+    def _moment(self, body: Mapping[str, Any]) -> datetime:
+        """Return when an entry occurred; a date occurs at its start."""
+        known: datetime | None = body.get("performed_at", body.get("at"))
+        return known if known is not None else self.clock.start_of(body["on"], _last_moment(self.file))
+
+    def _facts_at(self, name: str, moment: datetime) -> Mapping[str, Any]:
+        """Return an episode's facts with the corrections told so far that had occurred by a moment."""
+        facts = self.episodes.get(name, {})
+        for episode, at, corrected in self.corrections:
+            if episode == name and at <= moment:
+                facts = {**facts, **corrected}
+        return facts
+
+    def _compare(self, place: int, kind: str, name: str, body: Mapping[str, Any]) -> None:
+        if self._facts_at(name, self._moment(body)) != _facts(body["episode"]):
+            detail = "these facts differ from those in force; an event `corrected` or `reclassified` changes them"
             self._fault(place, kind, "/episode", "conflicts", detail)
 
     def _episode_name(self, ref: str | None) -> str:
@@ -86,17 +121,19 @@ class _Reader:
         if name not in self.episodes:
             detail = f"no entry gives the episode {said!r} in whole; the first one that names it must"
             self._fault(place, kind, "/episode", "unknown_name", detail)
+        elif isinstance(said, Mapping):
+            self._compare(place, kind, name, body)
+        self.told_of.setdefault(name, (place, kind))
         return name
 
     def _entry(self, place: int, kind: str, body: Mapping[str, Any]) -> Entry:
         if kind == record.BATTERY:
             return self._battery(place, body)
         episode = self._episode(place, kind, body)
-        at = body.get("at")
-        moment = at if at is not None else self.clock.start_of(body["on"], _last_moment(self.file))
-        on = self.clock.local_date(at) if at is not None else body["on"]
+        moment = self._moment(body)
+        on = body["on"] if "on" in body else self.clock.local_date(moment)
         if self.clock.now is not None and moment > self.clock.now:
-            self._fault(place, kind, "/at" if at is not None else "/on", "in_the_future", f"{on} lies after now")
+            self._fault(place, kind, "/on" if "on" in body else "/at", "in_the_future", f"{on} lies after now")
         document = self._document(place, kind, body, episode)
         return Entry(place + 1, str(place + 1), kind, episode, instant(moment), on, document)
 
@@ -104,10 +141,12 @@ class _Reader:
         document = {key: _text(value) for key, value in body.items() if key not in ("episode", "on", "reason")}
         if kind == record.VOID:
             document["entry"] = self._named(place, kind, "/entry", body["entry"])
-            self._take_back(document["entry"])
-            self.told[str(place + 1)] = (kind, document["entry"])
+            self._void(place, document["entry"])
         elif kind == record.CONFIRMATION:
             document["battery"] = self._named(place, kind, "/battery", body["battery"])
+        elif kind == record.EVENT:
+            corrected = {key: body[key] for key in _FACTS if key in body}
+            self.corrections.append((episode, self._moment(body), corrected))
         elif kind == record.EXCEPTION:
             self._check_exception(place, body)
         elif kind == record.RESOLUTION and (episode, body["finding"]) not in self.raised:
@@ -137,20 +176,27 @@ class _Reader:
         on = self.clock.local_date(body["performed_at"])
         names = self._names(place, body)
         is_baseline = body["kind"] == record.BASELINE
-        episode = None if is_baseline else self._episode(place, record.BATTERY, body)
-        facts = self.episodes.get(episode) if episode is not None else None
+        episode = None if is_baseline else self._episode_of(place, body, names)
+        facts = self._facts_at(episode, body["performed_at"]) if episode in self.episodes else None
         self._check_battery(place, body, on, facts)
         document = battery_document({**body, "athlete": self._athlete(body), "episode": facts or {}}, on, names=names)
         if facts is None:
             del document["episode"]
         entry = Entry(place + 1, entry_id, record.BATTERY, episode, instant(body["performed_at"]), on, document)
         if all(name in self.batteries for name in names.values()):
-            self._check_record(place, entry)
+            self._check_record(place, entry, body)
         self.batteries[entry_id] = entry
         if "ref" in body:
             self.refs[body["ref"]] = entry_id
         self.raised |= {(str(episode), question) for question, said in body.get("referral", {}).items() if said}
         return entry
+
+    def _episode_of(self, place: int, body: Mapping[str, Any], names: Mapping[str, str]) -> str:
+        """Return the episode of a battery; a follow-up that names none has that of the battery it follows."""
+        followed = self.batteries.get(names.get("follows", ""))
+        if followed is not None and followed.episode is not None and "episode" not in body:
+            return followed.episode
+        return self._episode(place, record.BATTERY, body)
 
     def _athlete(self, body: Mapping[str, Any]) -> dict[str, Any]:
         return {**self.file["athlete"], **body.get("athlete", {})}
@@ -166,11 +212,11 @@ class _Reader:
                     self._fault(place, record.BATTERY, f"/{key}", "unknown_name", detail)
         return names
 
-    def _take_back(self, entry_id: str) -> None:
-        """Note that a battery is void, or stands again as its void is void itself."""
-        kind, target = self.told.get(entry_id, ("", ""))
-        if kind == record.VOID and target in self.batteries:
-            self.gone.discard(target)
+    def _void(self, place: int, entry_id: str) -> None:
+        """Note that an entry is void; voiding a void could bring a battery back beside the one that replaced it."""
+        if entry_id.isdecimal() and record.VOID in self.file["entries"][int(entry_id) - 1]:
+            detail = "a void can't be voided; give the entry that it took back anew"
+            self._fault(place, record.VOID, "/entry", "conflicts", detail)
         self.gone.add(entry_id)
 
     def _current(self, entry_id: str) -> str:
@@ -188,14 +234,22 @@ class _Reader:
         ]
         for one in found:
             self._fault(place, record.BATTERY, one.pointer, one.code, one.detail)
+        if "birth_year" not in body.get("athlete", {}):
+            self._check_birth(on)
 
-    def _check_record(self, place: int, entry: Entry) -> None:
+    def _check_birth(self, on: date) -> None:
+        """Look at the birth that the file gives for all its batteries; it is told once."""
+        found = [one._replace(pointer=f"#{one.pointer}") for one in birth_faults(self.file["athlete"], on)]
+        self.faults += [one for one in found if one.pointer not in {fault.pointer for fault in self.faults}]
+
+    def _check_record(self, place: int, entry: Entry, body: Mapping[str, Any]) -> None:
         if "supersedes" in entry.document:
             self.gone.add(entry.document["supersedes"])
             self.replaced[entry.document["supersedes"]] = entry.id
         live = [one for one in self.batteries.values() if one.id not in self.gone]
-        for one in record_faults(entry, live, self.criteria.follow_up_days):
-            self._fault(place, record.BATTERY, one.pointer, one.code, one.detail)
+        replaced = self.batteries.get(entry.document.get("supersedes", ""))
+        for one in record_faults(entry, live, self.criteria.follow_up_days, replaced=replaced):
+            self._fault(place, record.BATTERY, _sent_place(one.pointer, entry, body), one.code, one.detail)
 
 
 def read_entries(file: Mapping[str, Any], criteria: CriteriaSet, clock: Clock) -> list[Entry]:
@@ -215,6 +269,15 @@ def battery_bodies(file: Mapping[str, Any]) -> Iterator[tuple[int, Mapping[str, 
     for place, one in enumerate(file["entries"], start=1):
         if record.BATTERY in one:
             yield place, one[record.BATTERY]
+
+
+def _sent_place(where: str, entry: Entry, body: Mapping[str, Any]) -> str:
+    """Return where a measurement of the document, which sorts them, stands in the body."""
+    if not where.startswith(_MEASUREMENT):
+        return where
+    kept = entry.document["measurements"][int(where.removeprefix(_MEASUREMENT))]
+    sent = [(one["test"], one.get("side")) for one in body["measurements"]]
+    return f"{_MEASUREMENT}{sent.index((kept['test'], kept.get('side')))}"
 
 
 def _facts(episode: Mapping[str, Any]) -> dict[str, Any]:

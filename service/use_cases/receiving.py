@@ -18,21 +18,29 @@ from service.domain.errors import (
 from service.use_cases.evaluate import as_file
 
 _BATTERY_OF_FILE = "#/entries/0/battery"
+_ONLY_TRIAL = "/trials/0/value"
 
 
 @dataclass(frozen=True, slots=True)
 class Received:
-    """What is to be judged: a file of entries, and whether it came as the body of one battery."""
+    """What is to be judged: a file of entries, whether it came as the body of one battery, and the document sent."""
 
     file: Mapping[str, Any]
     is_battery: bool
+    document: Mapping[str, Any]
 
     def as_sent(self, error: InvalidDocumentError) -> InvalidDocumentError:
         """Return the faults of the file at the places where the sender wrote them."""
-        if not self.is_battery:
-            return error
-        errors = [one._replace(pointer=one.pointer.replace(_BATTERY_OF_FILE, "#", 1)) for one in error.errors]
-        return InvalidDocumentError(INVALID_BATTERY, errors)
+        errors = [one._replace(pointer=self._sent_place(one.pointer)) for one in error.errors]
+        return InvalidDocumentError(INVALID_BATTERY if self.is_battery else error.code, errors)
+
+    def _sent_place(self, where: str) -> str:
+        if self.is_battery:
+            where = where.replace(_BATTERY_OF_FILE, "#", 1)
+        short = where.removesuffix(_ONLY_TRIAL)
+        if short != where and _has(self.document, f"{short}/value"):
+            return f"{short}/value"
+        return where
 
 
 def receive(body: bytes) -> Received:
@@ -51,7 +59,19 @@ def receive(body: bytes) -> Received:
     if faults:
         code = INVALID_BATTERY if is_battery else INVALID_EVALUATION
         raise InvalidDocumentError(code, [_field_error(fault, document) for fault in faults])
-    return Received(as_file(loaded) if is_battery else loaded, is_battery)
+    return Received(as_file(loaded) if is_battery else loaded, is_battery, document)
+
+
+def _has(document: object, where: str) -> bool:
+    """Tell whether something stands at a JSON pointer of a document; ids have nothing that a pointer escapes."""
+    for key in where.split("/")[1:]:
+        if isinstance(document, list) and key.isdecimal() and int(key) < len(document):
+            document = document[int(key)]
+        elif isinstance(document, Mapping) and key in document:
+            document = document[key]
+        else:
+            return False
+    return True
 
 
 def _field_error(fault: ShapeFault, document: object) -> FieldError:

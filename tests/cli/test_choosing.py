@@ -68,6 +68,15 @@ def test_nothing_released_is_said(tmp_path):
         chosen_set(file(), folder=tmp_path)
 
 
+def test_a_folder_that_is_not_there_is_said(tmp_path):
+    for choose in (
+        lambda: named_set(ID, folder=tmp_path / "sets"),
+        lambda: chosen_set(file(), folder=tmp_path / "sets"),
+    ):
+        with pytest.raises(UnknownCriteriaSetError, match="there is no folder"):
+            choose()
+
+
 def test_a_released_document_is_read_as_it_was_written(sets):
     written = json.loads((sets / ID / "1.resolved.json").read_bytes())
 

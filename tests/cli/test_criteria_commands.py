@@ -36,6 +36,46 @@ def test_a_sound_set_is_exit_code_0_with_its_warnings_and_counts(capsys):
     assert "expectations, all met" in last
 
 
+def test_a_released_version_that_was_changed_is_a_warning(capsys, sets):
+    run(capsys, "criteria", "resolve", sets / ID / "1.yaml")
+    changed(sets / ID / "1.yaml", "title: Lateral ankle sprain\n", "title: Another title\n")
+
+    ran = run(capsys, "criteria", "check", sets / ID)
+    assert ran.code == 0
+    assert f"1.yaml:25 #/version: warning: {ID}, version 1, is released with other content; give the change" in ran.out
+
+
+@pytest.mark.parametrize(("name", "place"), [(f"{ID}/2", "version"), ("other/1", "id")])
+def test_a_file_not_called_as_what_it_holds_is_a_fault(capsys, sets, name, place):
+    (sets / "other").mkdir()
+    for ending in (".yaml", ".examples.yaml"):
+        shutil.move(sets / ID / f"1{ending}", sets / f"{name}{ending}")
+    changed(
+        sets / f"{name}.examples.yaml",
+        "stage: running, outcome: pass, holds: [], reasons",
+        "stage: runing, outcome: pass, reasons",
+    )
+
+    ran = run(capsys, "criteria", "check", sets / f"{name}.yaml")
+    assert ran.code == 2
+    assert f" #/{place}: the document is {ID}, version 1; call its file {ID}/1.yaml" in ran.out
+    assert "did you mean running?" in ran.out
+
+
+def test_a_stage_that_is_none_is_a_fault_of_its_example_and_all_others_are_told_too(capsys, sets):
+    file = sets / ID / "1.examples.yaml"
+    before = file.read_text(encoding="utf-8")
+    wrong = "- id: nowhere\n  title: none\n  from: rebuild-pass\n  expect: [{stage: runing, outcome: pass}]\n"
+    file.write_text(before + wrong, encoding="utf-8")
+    changed(sets / ID / "1.yaml", "at_least: 80 %", "at_least: 99 %")
+
+    ran = run(capsys, "criteria", "check", sets / ID / "1.yaml")
+    assert ran.code == 2
+    line = len(before.splitlines()) + 4
+    assert f"{file}:{line} #/208/expect/0/stage: there is no stage 'runing'; did you mean running?" in ran.out
+    assert "the engine answers" in ran.out
+
+
 def test_a_folder_means_every_version_in_it(capsys, sets):
     shutil.copytree(sets / ID, sets / "second")
 
@@ -136,4 +176,6 @@ def test_a_draft_alone_uses_the_shipped_catalogue(capsys, tmp_path):
     for name in ("1.yaml", "1.examples.yaml"):
         shutil.copy(SET / name, folder)
 
-    assert run(capsys, "criteria", "check", folder).code == 0
+    ran = run(capsys, "criteria", "check", folder)
+    assert ran.code == 0
+    assert "no catalogue stands beside its folder, so the shipped one was read" in ran.out

@@ -79,6 +79,22 @@ def test_holds_carry_their_sentence(capsys, tmp_path):
     answer = decision(run(capsys, "evaluate", written(tmp_path / "b.json", body), "--json").out)
     assert [(one["kind"], one["about"]) for one in answer["holds"]] == [("finding_open", "navicular_tender")]
     assert "navicular" in answer["holds"][0]["statement"]
+    assert answer["holds"][0]["action"] == "Radiographs of the foot before any loading."
+    assert answer["next_steps"]["may_continue"] == []
+
+
+def test_entries_not_read_are_told_with_the_verdict(capsys, tmp_path):
+    first = builders.battery(target_stage="team_training")
+    event = {"event": {"kind": "re_injury", "on": "2026-11-21"}}
+    void = {"void": {"entry": "KB-1", "at": "2026-11-22T10:00:00+01:00", "reason": "wrong athlete"}}
+    file = written(tmp_path / "e.json", builders.file(first, event, void))
+
+    answer = decision(run(capsys, "evaluate", file, "--json").out)
+    text = run(capsys, "evaluate", file).out
+    said = "2 entries after the last battery are not read: re injury on 2026-11-21 and void on 2026-11-22"
+    assert {"code": "not_read", "detail": said} in answer["data_quality"]
+    assert text.splitlines()[2].startswith("But 2 entries after the last battery are not read: re")
+    assert "not_read" not in run(capsys, "evaluate", file, "--json", "--as-of", "2026-11-22T12:00:00+01:00").out
 
 
 def test_standard_input_is_read_for_a_dash(capsys, monkeypatch):
@@ -182,9 +198,9 @@ def test_with_as_of_it_is_judged_on_what_is_stored(capsys, tmp_path):
     posted = run(capsys, "evaluate", file)
     stored = run(capsys, "evaluate", file, "--as-of", "2026-11-22T09:00:00+01:00")
     assert posted.code == 0
-    assert "Not read: 1 entries after the last battery" in posted.out
+    assert "But 1 entry after the last battery is not read: giving way on 2026-11-21. --as-of" in posted.words
     assert stored.code == 3
-    assert "Judged on what was stored at 2026-11-22T08:00:00.000000Z; today is 2026-11-22." in stored.words
+    assert "Judged on what was stored at 2026-11-22 08:00 UTC; today is 2026-11-22." in stored.words
     assert "was shown before the last setback" in stored.words
 
 
@@ -217,7 +233,8 @@ def test_a_follow_up_told_too_late_is_not_judged(capsys, tmp_path):
     text = run(capsys, "evaluate", file)
     answer = run(capsys, "evaluate", file, "--json")
     assert (text.code, answer.code) == (0, 0)
-    assert text.out.startswith("NOT JUDGED\nThe file ends with a follow-up")
+    assert text.out.startswith("NOT JUDGED: Competition\nLateral ankle sprain, left\n\nThe file ends with a")
+    assert "Criteria: Lateral ankle sprain, lateral-ankle-sprain/1" in text.out
     assert CAUTION in text.words
     assert json.loads(answer.out)["outcome"] is None
     assert CAUTION in json.loads(answer.out)["caution"]["text"]

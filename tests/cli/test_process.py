@@ -41,6 +41,15 @@ def test_standard_input_is_piped():
     assert process("evaluate", "-", input=HELD.read_text(encoding="utf-8")).returncode == 3
 
 
+def test_a_closed_standard_input_is_refused_in_a_sentence(capsys, monkeypatch):
+    monkeypatch.setattr(sys, "stdin", None)
+
+    ran = run(capsys, "evaluate", "-")
+    assert ran.code == 2
+    assert "standard input is closed; give a file" in ran.err
+    assert run(capsys, "evaluate", EXAMPLE).code == 0
+
+
 def test_a_reader_that_goes_away_changes_nothing():
     reading, writing = os.pipe()
     os.close(reading)

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from decimal import Decimal
 from typing import Any
 
 import pytest
@@ -50,7 +51,7 @@ FAULTS: dict[str, tuple[Change, str, str]] = {
     ),
     "no whole number": (
         lambda b: b["measurements"][3].update(value=5.7),
-        "#/measurements/3/trials/0/value",
+        "#/measurements/3/value",
         "not_whole",
     ),
     "pain that is no whole number": (lambda b: side_hop(b).update(pain=5.7), "#/measurements/9/pain", "not_whole"),
@@ -103,8 +104,28 @@ FAULTS: dict[str, tuple[Change, str, str]] = {
     ),
     "a measurement sent twice": (
         lambda b: b["measurements"].append(side_hop(b)),
-        "#/measurements/13",
+        "#/measurements/15",
         "duplicate",
+    ),
+    "more trials summed up than may be": (
+        lambda b: b["measurements"][3].update(trials_summarised=7),
+        "#/measurements/3/trials_summarised",
+        "too_many_trials",
+    ),
+    "minutes of a drill": (
+        lambda b: b["since_last"]["sessions"][1].update(minutes=30),
+        "#/since_last/sessions/1/minutes",
+        "conflicts",
+    ),
+    "a birth year after the battery": (
+        lambda b: b["athlete"].update(birth_year=2030),
+        "#/athlete/birth_year",
+        "in_the_future",
+    ),
+    "a birth month after the battery": (
+        lambda b: b["athlete"].update(birth_year=2026, birth_month=12),
+        "#/athlete/birth_month",
+        "in_the_future",
     ),
     "an answer that is none": (
         lambda b: b["session_check"].update(medication_24h="vodka"),
@@ -145,10 +166,11 @@ def test_all_faults_of_the_shape_are_told_at_once(capsys, tmp_path):
     ("text", "code", "said"),
     [
         ("{", "broken_json", "line 1"),
+        ("", "broken_json", "the text is empty"),
         ('{"a": NaN}', "broken_json", "NaN"),
         ('{"a": 1, "a": 2}', "broken_json", "'a'"),
         ("[" * 13 + "]" * 13, "too_deep", "12 levels"),
-        (" " * (1024 * 1024 + 1), "too_large", "1048576"),
+        (" " * (1024 * 1024 + 1), "too_large", "more than 1048576 bytes"),
         ('{"kind": 1E+10}', "invalid_battery", "exponent"),
         ("[]", "invalid_battery", "a list is no battery"),
         ("null", "invalid_battery", "an object is wanted"),
@@ -230,6 +252,23 @@ def test_what_a_sender_writes_can_not_steer_the_terminal(capsys, tmp_path):
     assert (refused.code, judged.code) == (2, 0)
     assert "\x1b" not in refused.err + judged.out
     assert r"KB\x1b[2J\u202e" in judged.out
+
+
+def test_a_line_break_in_a_name_does_not_make_a_line(capsys, tmp_path):
+    ran = run(capsys, "evaluate", written(tmp_path / "b.json", example(**{"red\nblue": 1})))
+
+    assert r"  #/red\nblue  unknown_field: " in ran.err
+    assert len(ran.err.splitlines()) == 2
+
+
+def test_a_value_in_a_file_of_entries_is_a_fault_where_it_was_written(capsys, tmp_path):
+    short = builders.battery(measurements=[{"test": "heel_rise_repetitions", "side": "left", "value": Decimal("5.7")}])
+    long = builders.battery("KB-2", measurements=[builders.measured("heel_rise_repetitions", "left", "5.7")])
+    document = builders.file(short, long) | {"target_stage": "competition"}
+
+    ran = run(capsys, "evaluate", written(tmp_path / "e.json", document))
+    assert "#/entries/0/battery/measurements/0/value  not_whole" in ran.err
+    assert "#/entries/1/battery/measurements/0/trials/0/value  not_whole" in ran.err
 
 
 def test_unanswered_questions_are_no_error_but_a_reason(capsys, tmp_path):

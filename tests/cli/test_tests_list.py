@@ -2,6 +2,10 @@
 
 import json
 
+import pytest
+
+from service.cli import catalogue
+from service.use_cases import choosing
 from tests.cli.commands import SET, run
 
 
@@ -38,3 +42,15 @@ def test_the_tests_of_one_set_are_listed(capsys):
     assert run(capsys, "tests", "list", "--json", "--set", "lateral-ankle-sprain").out == every
     assert run(capsys, "tests", "list", "--json", "--set", SET / "1.yaml").code == 0
     assert run(capsys, "tests", "list", "--set", "knee").code == 2
+
+
+@pytest.mark.parametrize(
+    ("folder", "said"), [("nowhere", "there is no folder"), (".", "lists no released criteria set")]
+)
+def test_without_released_sets_there_is_no_list(capsys, monkeypatch, tmp_path, folder, said):
+    monkeypatch.setattr(catalogue, "shipped_sets", lambda: choosing.shipped_sets(tmp_path / folder))
+
+    ran = run(capsys, "tests", "list")
+    assert ran.code == 2
+    assert ran.out == ""
+    assert said in ran.err

@@ -88,3 +88,16 @@ def test_a_score_of_pain_at_rest_tells_its_medication():
 
 def test_an_answer_that_is_only_shown_is_told_and_no_more():
     assert lines({"question": "limp", "metric": "value"}, assessment()) == ["Limp, 2026-11-20: no."]
+
+
+@pytest.mark.parametrize(
+    ("criterion", "margin"),
+    [
+        ({"at_least": "90 %"}, "Margin = 100 x 80 / 90 - 90 = -1.11111 % (rounded)."),
+        ({"at_most": "90 %"}, "Margin = 90 - (100 x 80 / 90) = 1.11111 % (rounded)."),
+    ],
+)
+def test_a_margin_continues_the_formula_above_it(criterion, margin):
+    index = {"test": "hop", "metric": "limb_symmetry_index", **criterion}
+
+    assert lines(index, assessment(both("hop", 80, 90)))[-1].endswith(margin)

@@ -62,6 +62,14 @@ def test_the_small_set_itself_has_no_fault() -> None:
     assert faults_of(HERE / "mini") == []
 
 
+def test_an_unknown_key_is_told_with_the_one_that_was_probably_meant(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(HERE / "mini", tmp_path / "mini"))
+    file = folder / "mini-sprain" / "1.yaml"
+    file.write_text(file.read_text(encoding="utf-8").replace("acceptance:", "acceptence:"), encoding="utf-8")
+
+    assert "there is no such field here; did you mean acceptance?" in {fault.detail for fault in faults_of(folder)}
+
+
 def test_a_file_that_is_not_there_is_a_fault() -> None:
     with pytest.raises(CriteriaFaultsError) as raised:
         load_set(HERE / "mini" / "mini-sprain" / "2.yaml", HERE / "nowhere")

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from service.criteria_files import Example, derive, example_faults, examples_beside, load_examples, load_set
+from service.domain.errors import CriteriaFaultsError
 
 MINI = Path(__file__).parent / "mini"
 SET = MINI / "mini-sprain" / "1.yaml"
@@ -221,3 +222,15 @@ def test_names_that_the_set_has_not_are_faults_where_they_stand() -> None:
     assert "did you mean sport?" in faults["#/0/expect/0/stage"].detail
     assert "did you mean hop-choice?" in faults["#/0/expect/0/reasons/hop-choise"].detail
     assert faults["#/0/expect/0/stage"].line > 1
+
+
+def test_an_id_that_stands_twice_is_told_once_and_no_circle_is_looked_for(tmp_path: Path) -> None:
+    text = examples_beside(SET).read_text(encoding="utf-8")
+    twice = "- id: whole\n  title: again\n  from: second-step\n  expect: [{stage: sport, outcome: pass}]\n"
+    file = tmp_path / "1.examples.yaml"
+    file.write_text(text + twice, encoding="utf-8")
+
+    with pytest.raises(CriteriaFaultsError) as raised:
+        load_examples(file)
+
+    assert [fault.detail for fault in raised.value.faults] == ["whole stands twice; give each example its own id"]

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from service.criteria_files import load_released, load_set, released, write_released
+from service.criteria_files import differing, load_released, load_set, released, write_released
 from service.domain.errors import CriteriaFaultsError, ReleasedVersionError, UnknownCriteriaSetError
 
 
@@ -105,7 +105,7 @@ def test_a_changed_file_is_not_served(folder: Path) -> None:
 def test_a_lost_file_is_not_served(folder: Path) -> None:
     release(folder).unlink()
 
-    with pytest.raises(ReleasedVersionError, match="restore the released file"):
+    with pytest.raises(ReleasedVersionError, match=r"is missing.*restore the released file"):
         load_released(folder, "mini-sprain", 1)
 
 
@@ -127,3 +127,13 @@ def test_a_broken_line_of_the_list_is_a_fault(folder: Path, line: str) -> None:
         released(folder)
 
     assert raised.value.faults[0].line == 2
+
+
+def test_a_document_that_differs_from_the_released_one_is_told(folder: Path) -> None:
+    path = folder / "mini-sprain" / "1.yaml"
+    release(folder)
+    same = differing(load_set(path, folder / "catalogue").document, path)
+    edit(path, "at_most: 1.50 cm", "at_most: 2 cm")
+
+    assert same is None
+    assert "give the change the next number" in str(differing(load_set(path, folder / "catalogue").document, path))

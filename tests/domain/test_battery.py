@@ -128,7 +128,10 @@ def test_a_session_that_the_catalogue_does_not_know_is_a_fault(session: dict[str
         (measurement("confidence", "11"), ("/trials/0/value", "out_of_range")),
         (measurement("hop", "4.01", side="left", unit="m"), ("/trials/0/value", "out_of_range")),
         (measurement("hop", *"1234567", side="left", unit="cm"), ("/trials", "too_many_trials")),
-        (measurement("hop", "1", side="left", unit="cm", trials_summarised=7), ("/trials", "too_many_trials")),
+        (
+            measurement("hop", "1", side="left", unit="cm", trials_summarised=7),
+            ("/trials_summarised", "too_many_trials"),
+        ),
     ],
 )
 def test_a_measurement_that_can_not_be_is_a_fault(one: dict[str, Any], fault: tuple[str, str]) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 import pytest
 
 from service.domain.canonical import canonical, digest
-from service.domain.criteria import Criterion, Group, read_criteria_set, subject_of, threshold_text
+from service.domain.criteria import Criterion, Group, read_criteria_set, subject_of
 from service.domain.errors import UnknownStageError
 from service.domain.numbers import Pair
 from tests.domain.small_set import GATE, document, small_set
@@ -236,20 +236,6 @@ def test_the_scope_may_leave_the_age_open() -> None:
 
 
 # For people
-
-
-@pytest.mark.parametrize(
-    ("one", "text"),
-    [
-        ({"at_most": {"value": "1.5", "unit": "cm"}}, "at most 1.5 cm"),
-        ({"at_least": 10}, "at least 10"),
-        ({"is": False}, "is false"),
-        ({"is": "none"}, "is none"),
-        ({"metric": "value"}, None),
-    ],
-)
-def test_a_threshold_is_written_for_people(one: dict[str, Any], text: str | None) -> None:
-    assert threshold_text(one) == text
 
 
 def test_a_subject_stands_under_its_own_key() -> None:

@@ -53,7 +53,8 @@ def battery(hop: Any = 120, sprint: Any = 9, **changes: Any) -> Draft:
 
 
 def test_a_pass_says_how_many_criteria_are_met() -> None:
-    assert advice_on(small_set(TWO), battery())["summary"] == "Pass: all 2 required criteria are met."
+    assert advice_on(small_set(TWO), battery())["summary"] == "Pass: both required criteria are met."
+    assert advice_on(small_set({"hop": HOP}), battery())["summary"] == "Pass: the one required criterion is met."
 
 
 def test_a_stage_that_asks_nothing_says_so() -> None:
@@ -69,9 +70,7 @@ def test_what_is_excepted_is_counted_apart() -> None:
 def test_a_hold_counts_each_sort_of_open_criterion() -> None:
     criteria = small_set({**TWO, "morning": MORNING, "limp": NO_LIMP, "lunge": DIFFERENCE})
     summary = advice_on(criteria, battery(90))["summary"]
-    assert summary.startswith(
-        "Hold: 2 of 5 required criteria are met; 1 not met; 1 not assessed; 1 awaiting an answer."
-    )
+    assert summary.endswith("2 of 5 required criteria are met; 1 not met; 1 not assessed; 1 awaiting an answer.")
 
 
 # Each piece of news leads over those after it; the words are how its sentence is recognised.
@@ -116,7 +115,7 @@ def news(*pieces: dict[str, Any]) -> Draft:
 def test_the_worst_news_leads(place: int) -> None:
     _name, _piece, words = NEWS[place]
     summary = advice_on(LEADS, news(*(piece for _, piece, _ in NEWS[place:])))["summary"]
-    leading = summary.split(". ", 1)[1]
+    leading = summary.partition(" required criteria")[0]
     assert words in leading
 
 
@@ -477,7 +476,14 @@ STAGED = small_set(TWO, stages=STAGES)
 
 def test_a_pass_goes_on_with_the_stage_passed() -> None:
     steps = advice_on(STAGED, battery(), stage="second", supported_stage="second")["next_steps"]
-    assert steps == {"work_on": [], "may_continue": ["Run."], "not_yet": ["Hop."], "on_pass": ["Wear a brace."]}
+    assert steps == {
+        "now": [],
+        "work_on": [],
+        "stage": "second",
+        "may_continue": ["Run."],
+        "not_yet": ["Hop."],
+        "on_pass": ["Wear a brace."],
+    }
 
 
 def test_a_line_may_carry_its_sources() -> None:
@@ -489,6 +495,8 @@ def test_a_hold_goes_on_with_the_supported_stage() -> None:
     found = advice_on(STAGED, battery(90), stage="third", supported_stage="second")
     assert found["supported_stage"] == "second"
     assert found["next_steps"] == {
+        "now": [],
+        "stage": "second",
         "work_on": ["Hop more."],
         "may_continue": ["Run."],
         "not_yet": ["Hop."],
@@ -499,6 +507,7 @@ def test_a_hold_goes_on_with_the_supported_stage() -> None:
 def test_a_hold_without_a_supported_stage_goes_on_with_the_first() -> None:
     found = advice_on(STAGED, battery(90), stage="third")
     assert (found["supported_stage"], found["next_steps"]["may_continue"]) == (None, ["Walk."])
+    assert found["next_steps"]["stage"] == "first"
 
 
 def test_what_was_not_met_is_worked_on_and_what_was_not_assessed_is_not() -> None:
@@ -511,14 +520,108 @@ def test_what_is_excepted_is_not_worked_on() -> None:
     assert found["next_steps"]["work_on"] == []
 
 
-def test_an_open_finding_is_acted_on_first() -> None:
-    raised = battery(90, referral={"numb": True, "growth_plate": False})
-    assert advice_on(small_set(TWO), raised)["next_steps"]["work_on"] == ["Refer now.", "Hop more."]
+RAISED = {"referral": {"numb": True, "growth_plate": False}}
+
+
+def test_an_open_finding_carries_its_question_and_its_action() -> None:
+    [hold] = advice_on(small_set(TWO), battery(90, **RAISED))["holds"]
+    assert hold["action"] == "Refer now."
+    assert '"Is the foot numb?" was answered yes' in hold["statement"]
+
+
+def test_the_action_of_an_open_finding_is_read_before_any_count() -> None:
+    summary = advice_on(small_set(TWO), battery(**RAISED))["summary"]
+    assert summary.index("Refer now.") < summary.index("Both required criteria are met.")
+
+
+def test_nothing_goes_on_beside_an_open_finding() -> None:
+    steps = advice_on(STAGED, battery(90, **RAISED), stage="third", supported_stage="second")["next_steps"]
+    assert (steps["may_continue"], steps["stage"]) == ([], None)
+    assert steps["not_yet"] == ["Anything that loads the joint: resolve the referral sign first."]
+
+
+def test_outside_the_scope_the_set_says_nothing_of_what_goes_on() -> None:
+    outside = battery(facts={"condition": "high_ankle_sprain"})
+    steps = advice_on(STAGED, outside, stage="third")["next_steps"]
+    assert (steps["may_continue"], steps["not_yet"], steps["stage"]) == ([], [], None)
 
 
 def test_a_finding_of_another_set_has_no_action_here() -> None:
     other = assessment(episode="E2", on="2026-11-10", referral={"moon": True})
-    assert advice_on(small_set(TWO), other, battery())["next_steps"]["work_on"] == []
+    [hold] = advice_on(small_set(TWO), other, battery())["holds"]
+    assert hold["action"] is None
+
+
+def routed(criteria: dict[str, Any], *drafts: Draft) -> list[str]:
+    asked = {**INDEX, "without_reference": "clean", "work_on": "Get stronger."}
+    found: list[str] = advice_on(small_set({"asked": asked, **criteria}, asks=["asked"]), *drafts)["next_steps"][
+        "work_on"
+    ]
+    return found
+
+
+@pytest.mark.parametrize(
+    ("criteria", "work"),
+    [
+        ({"clean": {"all": ["hop", "pain"]}, "hop": HOP}, ["Hop more."]),
+        ({"clean": {"all": ["hop", "pain"], "work_on": "All."}, "hop": {**HOP, "work_on": None}}, ["All."]),
+        ({"clean": HOP}, ["Hop more."]),
+    ],
+    ids=["the part that failed", "the group without work of its parts", "a plain criterion"],
+)
+def test_of_a_route_what_failed_is_worked_on(criteria: dict[str, Any], work: list[str]) -> None:
+    pain = {"tests": ["hop"], "metric": "worst_pain", "at_most": 2, "work_on": "Rest."}
+    short = assessment(both("hop", 90, 90), facts={"other_side": "symptomatic"})
+    assert routed({"pain": pain, **criteria}, short) == work
+
+
+def test_a_route_says_what_failed_in_it() -> None:
+    criteria = small_set(
+        {"asked": {**INDEX, "without_reference": "clean"}, "clean": {"all": ["hop"]}, "hop": HOP}, asks=["asked"]
+    )
+    short = assessment(both("hop", 90, 90), facts={"other_side": "symptomatic"})
+    assert advice_on(criteria, short)["summary"].startswith(
+        "Hold: Hop, limb symmetry index: no usable other side or baseline, so clean (all 1) was judged in its place. "
+        "Hop: 90 cm; at least 100 cm is required, 10 cm short. "
+    )
+
+
+# What ends a hold without testing
+
+
+def now(criteria: Any, *drafts: Draft) -> list[str]:
+    found: list[str] = advice_on(criteria, *drafts)["next_steps"]["now"]
+    return found
+
+
+def test_an_unknown_other_side_is_to_be_stated_once() -> None:
+    criteria = small_set({"index": INDEX, "again": {**INDEX, "at_least": "80 %"}})
+    [step] = now(criteria, assessment(both("hop", 100, 100), facts={"other_side": "unknown"}))
+    assert "State whether the other side is healthy" in step
+
+
+def test_a_missing_birth_year_is_to_be_sent() -> None:
+    assert now(small_set(TWO), battery(athlete={})) == ["Send the birth year."]
+
+
+def test_every_question_not_answered_is_asked() -> None:
+    criteria = small_set(TWO)
+    steps = now(criteria, battery(referral=None, since_last=None, athlete={"birth_year": 2012}))
+    assert "Answer: Is the foot numb?" in steps
+    assert "Answer: Is the growth plate tender?" in steps
+    assert "Answer: What happened since last time?" in steps
+
+
+def test_swapped_sides_are_to_be_confirmed() -> None:
+    criteria = small_set({"hop": INDEX, "side": TIMED})
+    swapped = assessment(both("hop", 130, 100), both("side_hop", [7, 7], [9, 9]), confirmed=None)
+    assert now(criteria, swapped) == ["Confirm or correct the sides of 2026-11-20."]
+
+
+def test_pain_only_left_out_may_be_sent_again() -> None:
+    criteria = small_set({"pain": {"tests": ["hop"], "metric": "worst_pain", "at_most": 2}})
+    [step] = now(criteria, assessment(measured("hop", LEFT, 120, pain=None)))
+    assert "send the battery again with the answer: pain was not answered in hop, left" in step
 
 
 def test_one_line_of_work_stands_once() -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.domain.numbers import Pair, ends, figure, is_within_limits, number, readable, rounded
+from service.domain.numbers import Pair, ends, figure, number, readable, rounded
 
 FINITE = st.decimals(
     min_value=Decimal("-999999.999"), max_value=Decimal("999999.999"), places=3, allow_nan=False, allow_infinity=False
@@ -55,38 +55,9 @@ def test_lowest_terms_are_those_of_a_fraction(one: Pair) -> None:
 
 
 def test_what_would_be_rounded_is_refused() -> None:
-    long = Pair(Decimal("1" + "0" * 60 + "1"))
+    long = Pair(Decimal("1" + "0" * 250 + "1"))
     with pytest.raises(Inexact):
         long.times(long)
-
-
-# Limits of a number as sent
-
-
-@pytest.mark.parametrize(
-    ("text", "fits"),
-    [
-        ("99999999999", True),
-        ("999999999999", True),
-        ("9999999999999", False),
-        ("0.00000001", True),
-        ("1E-9", True),
-        ("1E-10", False),
-        ("1E+8", True),
-        ("1E+9", True),
-        ("1E+10", False),
-        ("1E+10000000", False),
-        ("-999999999999", True),
-        ("NaN", False),
-        ("Infinity", False),
-        ("-Infinity", False),
-    ],
-)
-def test_a_number_has_at_most_twelve_digits_and_an_exponent_within_nine(
-    text: str,
-    fits: bool,  # noqa: FBT001 - a case, no switch
-) -> None:
-    assert is_within_limits(Decimal(text)) is fits
 
 
 # Text for programs

@@ -12,6 +12,7 @@ from tests.domain.small_record import (
     RIGHT,
     Draft,
     assessment,
+    both,
     evidence,
     exception,
     follow_up,
@@ -71,7 +72,7 @@ def test_a_pass_proposes_no_retest() -> None:
         (HOP, assessment(not_measured("side_hop", LEFT, "unable", "could_not")), (5, 1)),
         (PAIN, assessment(measured("side_hop", LEFT, 9, 9, pain=3)), (3, 2)),
         (WALK, assessment(since_last=told(sessions=[session("walk", "2026-11-18", worst_pain=4)])), (3, 2)),
-        (EVENTS, assessment(since_last=told(("setback", "2026-11-18"))), (3, 2)),
+        ({**EVENTS, "within_days": 3}, assessment(since_last=told(("setback", "2026-11-18"))), (3, 2)),
         (DAYS, assessment(), (2, 2)),
         (WALK, assessment(), (2, 2)),
         (HOP, assessment(), (2, 3)),
@@ -114,8 +115,40 @@ def test_not_today_waits_as_not_today_does() -> None:
     assert (retest["after_days"], retest["window_days"]) == (2, 2)
 
 
-def test_what_was_not_answered_waits_as_what_was_not_done() -> None:
-    assert days_of({"hop": HOP}, assessment(QUICK, since_last=None)) == (2, 3)
+def test_what_was_not_answered_at_the_start_waits_as_what_was_not_done() -> None:
+    unasked = {key: one for key, one in QUIET.items() if key != "limp"}
+    retest, _ = proposals(small_set({"hop": HOP}), assessment(QUICK, session_check=unasked))
+    assert (retest["after_days"], retest["window_days"]) == (2, 3)
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"since_last": None},
+        {"referral": None},
+        {"athlete": {}},
+        {"facts": {"other_side": "unknown"}},
+    ],
+    ids=["since last time", "referral", "birth year", "other side"],
+)
+def test_what_is_mended_at_once_proposes_no_retest(changes: dict[str, Any]) -> None:
+    index = {"test": "side_hop", "metric": "limb_symmetry_index", "at_least": "90 %"}
+    battery = assessment(both("side_hop", [9, 9], [9, 9]), **changes)
+    assert retest_of({"index": index}, battery) is None
+
+
+def test_sides_to_confirm_propose_no_retest() -> None:
+    index = {"test": "side_hop", "metric": "limb_symmetry_index", "at_least": "90 %"}
+    assert retest_of({"index": index}, assessment(both("side_hop", [7, 7], [9, 9]), confirmed=None)) is None
+
+
+def test_what_a_word_about_the_other_side_may_decide_is_not_tested_again() -> None:
+    index = {"test": "side_hop", "metric": "limb_symmetry_index", "at_least": "90 %"}
+    criteria = {"group": {"any": ["index", "lunge"]}, "index": index, "lunge": LUNGE}
+    battery = assessment(both("side_hop", [9, 9], [9, 9]), facts={"other_side": "unknown"})
+    assert retest_of(criteria, battery, asks=["group"]) is None
+    both_ = {**criteria, "group": {"all": ["index", "lunge"]}}
+    assert days_of(both_, battery, asks=["group"]) == (2, 3)
 
 
 def test_being_outside_the_scope_proposes_no_retest() -> None:
@@ -230,10 +263,15 @@ def test_what_can_be_done_sooner_is_listed_with_it() -> None:
     battery = assessment(measured("heel_rises", LEFT, 19), referral={"numb": True, "growth_plate": False})
     found = retest_of(criteria, battery)
     assert found["after_days"] == 7
-    assert found["sooner"] == [
-        {"about": "numb", "interval": "referral_outcome", "after_days": 1},
-        {"about": "days", "interval": "sessions", "after_days": 2},
-        {"about": "hop", "interval": "not_done", "after_days": 2},
+    assert [(one["about"], one["interval"], one["after_days"], one["due_on"]) for one in found["sooner"]] == [
+        ("numb", "referral_outcome", 1, "2026-11-21"),
+        ("days", "sessions", 2, "2026-11-22"),
+        ("hop", "not_done", 2, "2026-11-22"),
+    ]
+    assert [one["what"] for one in found["sooner"]] == [
+        '"Is the foot numb?" was answered yes',
+        "days with training within 21 days",
+        "side hop",
     ]
 
 
@@ -244,6 +282,100 @@ def test_what_decides_the_date_is_not_sooner() -> None:
 def test_a_shorter_interval_of_training_is_not_sooner() -> None:
     short = assessment(SLOW, measured("heel_rises", LEFT, 19))
     assert retest_of({"hop": HOP, "rises": RISES}, short)["sooner"] == []
+
+
+def test_a_thing_stands_once_among_what_can_be_done_sooner() -> None:
+    twice = {"group": {"any": ["index", "pain"]}, "again": {"any": ["index", "pain"]}, "index": HOP, "pain": PAIN}
+    short = assessment(measured("heel_rises", LEFT, 19))
+    found = retest_of({**twice, "rises": RISES}, short, asks=["group", "again", "rises"])
+    assert [one["about"] for one in found["sooner"]] == ["index", "pain"]
+
+
+def test_nothing_is_sooner_than_the_rest_of_its_own_tests() -> None:
+    few = {"index": {"test": "hop", "metric": "limb_symmetry_index", "at_least": "90 %"}, "rises": RISES}
+    battery = assessment(measured("hop", LEFT, 120), measured("heel_rises", LEFT, 19))
+    [sooner] = retest_of(few, battery, tests=resting(6))["sooner"]
+    assert (sooner["about"], sooner["due_on"]) == ("index", "2026-11-26")
+    assert retest_of(few, battery, tests=resting(7))["sooner"] == []
+
+
+# What can pass at all
+
+
+@pytest.mark.parametrize(
+    ("allowed", "told_on", "due_on"),
+    [
+        (0, ["2026-11-19"], "2026-11-25"),
+        (0, ["2026-11-18", "2026-11-19"], "2026-11-25"),
+        (1, ["2026-11-17", "2026-11-19"], "2026-11-23"),
+    ],
+)
+def test_an_event_must_lie_far_enough_back(allowed: int, told_on: list[str], due_on: str) -> None:
+    quiet = {"events": ["setback"], "metric": "count", "within_days": 5, "at_most": allowed}
+    battery = assessment(since_last=told(*(("setback", on) for on in told_on)))
+    assert retest_of({"quiet": quiet}, battery)["due_on"] == due_on
+
+
+def test_events_of_a_whole_episode_can_not_lie_further_back() -> None:
+    never = {"events": ["setback"], "metric": "count", "at_most": 0}
+    assert days_of({"never": never}, assessment(since_last=told(("setback", "2026-11-19")))) == (3, 2)
+
+
+def test_an_event_asked_for_has_no_last_date() -> None:
+    wanted = {"events": ["setback"], "metric": "count", "within_days": 5, "at_least": 1}
+    assert days_of({"wanted": wanted}, assessment()) == (3, 2)
+
+
+def test_an_event_that_forbids_testing_must_lie_far_enough_back() -> None:
+    battery = assessment(QUICK, since_last=told(("giving_way", "2026-11-20")))
+    rules = [{"event": "giving_way", "within_days": 6}]
+    found, _ = proposals(small_set({"hop": HOP}, not_today=rules), battery)
+    assert found["due_on"] == "2026-11-27"
+
+
+def test_days_that_are_missing_take_their_days() -> None:
+    trained = told(sessions=[session("training", "2026-11-18", minutes=60)])
+    many = {**DAYS, "at_least": 5}
+    assert days_of({"days": many}, assessment(since_last=trained)) == (4, 2)
+    assert days_of({"days": DAYS}, assessment(since_last=trained)) == (2, 2)
+
+
+# Which tests must rest for a worst rating
+
+
+OVER = {"tests": "loading", "metric": "worst_pain", "at_most": 2, "within_days": 21}
+
+
+@pytest.mark.parametrize(
+    ("hop", "strength", "days"),
+    [
+        ({"pain": None}, {}, 4),
+        ({}, {"pain": None}, 7),
+        ({"pain": 3}, {}, 4),
+        ({"pain": 3}, {"pain": None}, 7),
+        ({"pain": 6}, {}, 4),
+        ({}, {"pain": 6}, 7),
+    ],
+)
+def test_only_what_must_be_read_again_rests(hop: dict[str, Any], strength: dict[str, Any], days: int) -> None:
+    battery = assessment(measured("hop", LEFT, 120, **hop), measured("strength", LEFT, 100, **strength))
+    assert days_of({"pain": OVER}, battery)[0] == days
+
+
+def test_what_was_masked_is_read_again() -> None:
+    masked = assessment(measured("strength", LEFT, 100), session_check={**QUIET, "medication_24h": "opioid"})
+    assert days_of({"pain": OVER}, masked)[0] == 7
+
+
+def test_of_named_tests_the_one_left_out_is_done_again() -> None:
+    both_ = {"tests": ["hop", "strength"], "metric": "worst_pain", "at_most": 2, "within_days": 3}
+    entries = assessment(measured("strength", LEFT, 100), on="2026-11-16"), assessment(measured("hop", LEFT, 120))
+    assert days_of({"pain": both_}, *entries)[0] == 3
+
+
+def test_after_giving_way_everything_of_the_gate_is_done_again() -> None:
+    battery = assessment(measured("side_hop", LEFT, 9, 9, "giving_way"), measured("strength", LEFT, 200))
+    assert days_of({"hop": HOP, "strength": STRENGTH}, battery)[0] == 7
 
 
 # The morning after

@@ -45,13 +45,6 @@ def stop_a_trial(data: st.DataObject, one: dict[str, Any], because: str) -> None
     one["trials"][place] = {**kept, "valid": False, "invalid_because": because}
 
 
-def leave_unmeasured(one: dict[str, Any], result: str, because: str) -> None:
-    """Make a measurement unable, not done or deferred; its ratings are kept."""
-    for key in ("trials", "value", "trials_summarised", "unit"):
-        one.pop(key, None)
-    one.update(result=result, because=because)
-
-
 def judged_refs(story: Story) -> set[str]:
     """Return the refs of the batteries of the judged occasion."""
     judged = answers(story).evidence.judged

@@ -7,18 +7,18 @@ from typing import Any
 
 from hypothesis import assume, event, note, reject
 
-from schemas.entries import EvaluationSchema
-from schemas.faults import load
 from service.domain.errors import InvalidDocumentError
 from service.domain.evidence import Evidence
-from service.domain.judge import Verdict, judge
-from service.use_cases.evaluate import evaluate
-from service.use_cases.reading_entries import Clock
-from tests.builders import criteria
+from service.domain.fold import fold
+from service.domain.judge import Verdict, verdict_of
+from service.domain.judging import Judging
+from service.domain.record import Moment, instant
+from service.use_cases.evaluate import Evaluation, evaluate
+from service.use_cases.reading_entries import JUDGED, Clock, battery_bodies, read_entries
+from tests.builders import criteria, loaded
 from tests.properties.stories import Story
 
-_SCHEMA = EvaluationSchema()
-LAST_STAGE = "competition"
+_CLOCK = Clock()
 
 
 @dataclass(frozen=True)
@@ -48,21 +48,32 @@ def answers(story: Story) -> Answers:
         found = _evidence(story)
         if found is None:
             reject()
-        story.answers = Answers({stage: judge(found, criteria(), stage) for stage in criteria().stages}, found)
+        judging = Judging(found, criteria())
+        story.answers = Answers({stage: verdict_of(judging, stage) for stage in criteria().stages}, found)
     return story.answers  # type: ignore[no-any-return]
 
 
-def _evidence(story: Story) -> Evidence | None:
-    document, faults = load(_SCHEMA, story.document)
-    assert faults == [], faults
+def explained(story: Story, stage: str) -> Evaluation | None:
+    """Return a verdict with its advice by the way that a file of entries is evaluated."""
     at = None if story.at is None else datetime.fromisoformat(story.at)
+    return evaluate(loaded(story.document), criteria(), stage=stage, clock=_CLOCK, as_of=at)
+
+
+def _evidence(story: Story) -> Evidence | None:
+    """Return what a story offers, without the words that go with a verdict; None where it is refused."""
+    document = loaded(story.document)
     try:
-        found = evaluate(document, criteria(), stage=LAST_STAGE, clock=Clock(), as_of=at)
+        entries = read_entries(document, criteria(), _CLOCK)
     except InvalidDocumentError as error:
         note(str(error.errors))
         event(f"refused: {error.errors[0].code} {error.errors[0].detail[:60]}")
         return None
-    return None if found is None else found.evidence
+    through, at = max((place, body["performed_at"]) for place, body in battery_bodies(document))
+    if story.at is not None:
+        at = datetime.fromisoformat(story.at)
+        through = max(entry.sequence for entry in entries if entry.occurred_at <= instant(at))
+    moment = Moment(instant(at), _CLOCK.local_date(at))
+    return fold(entries, episode=JUDGED, through=through, as_of=moment, posted=story.at is None)
 
 
 def assert_no_hold_becomes_a_pass(before: Story, after: Story) -> None:

@@ -84,6 +84,14 @@ def valid_trials(one: Mapping[str, Any]) -> list[int]:
     return [place for place, trial in enumerate(one.get("trials", ())) if trial.get("valid", True)]
 
 
+def leave_unmeasured(one: dict[str, Any], result: str, because: str) -> None:
+    """Make a measurement unable, not done or deferred; only what was tried keeps its ratings."""
+    lost = ("trials", "value", "trials_summarised", "unit", *(() if result == "unable" else ("pain", "instability")))
+    for key in lost:
+        one.pop(key, None)
+    one.update(result=result, because=because)
+
+
 def is_stopped(one: Mapping[str, Any]) -> bool:
     """Tell whether a trial, or being unable, ended by pain or giving way."""
     causes = [one.get("because"), *(trial.get("invalid_because") for trial in one.get("trials", ()))]

@@ -11,7 +11,7 @@ from service.domain.criteria import Criterion
 from tests import builders
 from tests.builders import criteria
 from tests.properties.changes import of_judged, pick, stop_a_trial, with_change, with_entries
-from tests.properties.judging import answers
+from tests.properties.judging import answers, explained
 from tests.properties.places import (
     OF_THE_PERSON,
     involved,
@@ -69,6 +69,19 @@ def test_holds_and_their_kinds_are_listed_once_and_in_order(story):
         assert holds == sorted(set(holds))
         assert because == sorted(set(because))
         assert {place for place, _, _ in holds} <= set(because)
+
+
+@given(stories(troubles=(0, 6)), st.sampled_from(criteria().stages))
+def test_every_verdict_can_be_explained(story, stage):
+    """By the way that a file of entries is evaluated, which gives the same verdict as these laws judge."""
+    expected = answers(story).verdicts[stage]
+    found = explained(story, stage)
+
+    assert found is not None
+    assert found.verdict == expected
+    assert found.advice["summary"]
+    assert len(found.advice["holds"]) == len(expected["holds"])
+    assert expected["outcome"] == "hold" or found.advice["retest"] is None
 
 
 @given(NEARLY_PASSING, st.data())

@@ -10,7 +10,6 @@ from tests.builders import criteria
 from tests.properties.changes import (
     has_usable_other_side,
     judged_refs,
-    leave_unmeasured,
     of_judged,
     pick,
     stop_a_trial,
@@ -24,6 +23,7 @@ from tests.properties.places import (
     involved,
     is_involved,
     is_stopped,
+    leave_unmeasured,
     measurements,
     own_bodies,
     sessions,

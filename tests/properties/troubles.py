@@ -11,6 +11,7 @@ from tests.properties.places import (
     LOWER_IS_BETTER,
     Document,
     involved,
+    leave_unmeasured,
     measurements,
     own_bodies,
     sessions,
@@ -113,16 +114,13 @@ def no_result(chance: Random, document: Document) -> None:
         )
     )
     if one:
-        for key in ("trials", "value", "trials_summarised", "unit"):
-            one.pop(key, None)
-        one.update({"result": result, "because": because})
+        leave_unmeasured(one, result, because)
 
 
 def no_dynamometer(_chance: Random, document: Document) -> None:
     for _, one in measurements(document):
         if one["test"] == "evertor_strength" and "trials" in one:
-            del one["trials"], one["unit"]
-            one.update({"result": "not_done", "because": "no_equipment"})
+            leave_unmeasured(one, "not_done", "no_equipment")
 
 
 def a_measurement_left_out(chance: Random, document: Document) -> None:

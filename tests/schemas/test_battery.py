@@ -79,7 +79,6 @@ REFUSED = {
     "referral-no-truth-value": ("#/referral/cannot_take_four_steps", "wrong_type"),
     "result-unknown-word": ("#/measurements/0/result", "unknown_name"),
     "session-check-a-list": ("#/session_check", "wrong_type"),
-    "session-minutes-and-efforts": ("#/since_last/sessions/0/efforts", "conflicts"),
     "session-minutes-zero": ("#/since_last/sessions/0/minutes", "out_of_range"),
     "session-pain-11": ("#/since_last/sessions/0/worst_pain", "out_of_range"),
     "session-rise-not-whole": ("#/since_last/sessions/0/next_morning_rise", "not_whole"),
@@ -301,9 +300,13 @@ def test_trials_load_to_values_and_causes() -> None:
     ],
 )
 def test_a_result_without_trials_says_why(result: str, because: str) -> None:
-    one = measurement(result=result, because=because, pain=7)
+    one = measurement(result=result, because=because)
 
-    assert one == {"test": "side_hop_time", "result": result, "because": because, "pain": 7, "trials": []}
+    assert one == {"test": "side_hop_time", "result": result, "because": because, "trials": []}
+
+
+def test_what_clearly_could_not_be_done_keeps_its_pain() -> None:
+    assert measurement(result="unable", because="pain", pain=7)["pain"] == 7
 
 
 def test_the_person_has_no_side() -> None:
@@ -389,3 +392,23 @@ def test_a_rise_lies_from_minus_ten_to_ten(rise: int, codes: list[str]) -> None:
     session = {"kind": "brisk_walk", "on": "2026-11-18", "next_morning_rise": rise}
 
     assert [code for _, code in load(ASSESSMENT | {"since_last": {"sessions": [session]}})[1]] == codes
+
+
+def details(document: dict[str, Any]) -> dict[str, str]:
+    _, faults = strict_json.load(BatterySchema(), document)
+    return {pointer(fault.path): fault.detail for fault in faults}
+
+
+def test_an_unknown_field_is_told_with_the_one_that_was_probably_meant() -> None:
+    said = details(ASSESSMENT | {"mesurements": [], "since_last": {"sesions": []}})
+
+    assert said == {
+        "#/mesurements": "there is no such field here; did you mean measurements?",
+        "#/since_last/sesions": "there is no such field here; did you mean sessions?",
+    }
+
+
+def test_an_unknown_field_like_no_other_is_told_with_those_that_there_are() -> None:
+    said = details(ASSESSMENT | {"since_last": {"colour": "red"}})
+
+    assert said == {"#/since_last/colour": "there is no such field here; there are events, sessions"}

@@ -42,12 +42,18 @@ DECISION: dict[str, Any] = {
     "supported_stage": None,
     "summary": "Hold: a finding is open.",
     "holds": [
-        {"kind": "finding_open", "code": "finding_open", "about": "cannot_take_four_steps", "statement": "Still open."}
+        {
+            "kind": "finding_open",
+            "code": "finding_open",
+            "about": "cannot_take_four_steps",
+            "statement": "Still open.",
+            "action": "Radiographs.",
+        }
     ],
     "reasons": [REASON],
     "shown": [],
     "data_quality": [{"code": "new_athlete", "detail": "The athlete was created."}],
-    "next_steps": {"work_on": [], "may_continue": [], "not_yet": [], "on_pass": []},
+    "next_steps": {"now": [], "work_on": [], "stage": None, "may_continue": [], "not_yet": [], "on_pass": []},
     "retest": {"due_on": "2026-11-22", "window_days": 2, "because": "A finding is open."},
     "follow_up": {"due_on": "2026-11-21", "window_days": 1, "asks": ["pain_at_rest"]},
     "caution": {"code": "support", "text": "Decision support.", "points": ["Refer on any referral sign."]},

@@ -21,13 +21,13 @@ BROKEN = Path(__file__).parent / "broken" / "json"
 
 REFUSED_AS_A_WHOLE = {
     "cut-off": ("broken_json", "line 3, column 1"),
-    "empty": ("broken_json", "line 1, column 1"),
+    "empty": ("broken_json", "the text is empty"),
     "infinity": ("broken_json", "-Infinity is no number of JSON (line 2, column 23)"),
     "key-twice": ("broken_json", "the key 'value' stands more than once in #/measurements/0"),
     "key-twice-by-escape": ("broken_json", "the key 'pain' stands more than once in #"),
     "not-a-number": ("broken_json", "NaN is no number of JSON (line 1, column 11)"),
-    "not-utf-8": ("broken_json", "byte 14"),
-    "thirteen-levels": ("too_deep", "12 levels"),
+    "not-utf-8": ("broken_json", "byte 14 can't be read; save it as UTF-8"),
+    "thirteen-levels": ("too_deep", "more than 12 levels deep (line "),
     "trailing-comma": ("broken_json", "line 3, column 1"),
     "two-documents": ("broken_json", "line 2, column 1"),
 }
@@ -109,8 +109,16 @@ def test_values_come_out_exactly_as_sent(text: str, value: object) -> None:
     assert (type(document), str(document)) == (type(value), str(value))
 
 
-def test_the_limits_of_numbers_are_those_of_the_domain() -> None:
-    assert (strict_json.DIGITS, strict_json.EXPONENT) == (numbers.DIGITS, numbers.EXPONENT)
+def test_the_domain_shows_as_many_digits_as_a_number_may_have() -> None:
+    assert strict_json.DIGITS == numbers.DIGITS
+
+
+def test_a_text_of_white_space_is_empty() -> None:
+    assert refusal(" \r\n").message == "the text is empty; send a document"
+
+
+def test_a_text_that_is_too_large_is_not_given_a_size() -> None:
+    assert refusal("[[[]]]", most_bytes=5).message.startswith("the text has more than 5 bytes")
 
 
 def test_twelve_levels_are_read() -> None:
