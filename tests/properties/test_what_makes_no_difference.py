@@ -328,7 +328,7 @@ def later_entries(ago: int) -> list[dict[str, Any]]:
     bad = [builders.measured(test, "left", *[worst_value(test)] * 3, pain=9) for test in ("side_hop_time",)]
     referral = {**builders.referral_answers(), "navicular_tender": True}
     return [
-        builders.battery("KB-later", moment(ago), bad, referral=referral),
+        builders.battery("KB-later", moment(ago), bad, referral=referral, since_last={"events": []}),
         builders.battery("KB-later-second", moment(ago, "18:00"), [], episode=second_episode()),
         {"event": {"kind": "re_injury", "on": day(ago)}},
         {"event": {"kind": "giving_way", "at": moment(ago, "12:00")}},
