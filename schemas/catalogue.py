@@ -90,7 +90,7 @@ class CatalogueTestSchema(SupportedSchema):
 class AnswersList(fields.Field[Any]):
     """The closed answers of a question: true and false, words, or whole numbers from at_least to at_most."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "required": "missing: this field is required",
         "null": "wrong_type: null is no answer; leave the field out instead",
         "type": "wrong_type: a list of answers is wanted, or at_least and at_most",

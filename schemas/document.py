@@ -24,7 +24,7 @@ class DocumentSchema(Schema):
 
         unknown = RAISE
 
-    error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    error_messages = {
         "unknown": UNKNOWN_FIELD,
         "type": "wrong_type: an object is wanted",
     }

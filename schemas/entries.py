@@ -52,7 +52,7 @@ class KnownEpisodeSchema(EpisodeSchema):
 class EpisodeOrRef(marshmallow_fields.Field[Any]):
     """An episode of the file: its ref, or the whole episode."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "null": "wrong_type: null is no answer; leave the field out instead",
         "type": "wrong_type: an episode, or the ref of one, is wanted",
     }
@@ -71,7 +71,7 @@ class EpisodeOrRef(marshmallow_fields.Field[Any]):
 class EntryName(marshmallow_fields.Field[str | int]):
     """An entry of the file: the ref of a battery, or a position from 1."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "required": "missing: this field is required",
         "null": "wrong_type: null is no answer; leave the field out instead",
     }
@@ -175,7 +175,7 @@ class VoidSchema(DocumentSchema):
 class EntrySchema(RuledSchema):
     """One entry: an object whose one key names its kind."""
 
-    error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    error_messages = {
         "unknown": f"unknown_field: the one key of an entry names its kind: {', '.join(ENTRY_KINDS)}",
         "type": "wrong_type: an object is wanted",
     }

@@ -27,7 +27,7 @@ TOP = ("athlete", "episode", "entries")
 class Plain(fields.Field[dict[str, Any]]):
     """A map that is read later, as it stands."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "required": "missing: this field is required",
         "null": "wrong_type: null is no answer; leave the field out instead",
         "type": "wrong_type: a map is wanted",
@@ -53,7 +53,7 @@ class Entry(Plain):
 class Hold(fields.Field[list[str]]):
     """A hold as a verdict has it: [kind, code, about]."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "hold": "wrong_type: a hold is written [kind, code, about], such as [finding_open, finding_open, limp]",
         "kind": "unknown_name: {value!r} is no kind of hold; they are {choices}",
         "code": "unknown_name: {value!r} is no code of a hold; they are {choices}",

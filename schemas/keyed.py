@@ -12,7 +12,7 @@ from schemas.fields import Text
 class Keyed(fields.Field[dict[str, Any]]):
     """A map from an id to an entry, in the order of the file."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "required": "missing: this field is required",
         "null": "wrong_type: null is no answer; leave the field out instead",
         "type": "wrong_type: a map from ids to entries is wanted",
@@ -41,7 +41,7 @@ class Keyed(fields.Field[dict[str, Any]]):
 class TextOr(fields.Field[str | dict[str, Any]]):
     """Text, or a document of one schema."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "required": "missing: this field is required",
         "null": "wrong_type: null is no answer; leave the field out instead",
     }

@@ -17,7 +17,7 @@ Amount = int | Decimal | dict[str, Decimal | str]
 class Quantity(fields.Field[Amount]):
     """A number with its unit as text (a map of value and unit when loaded), or a bare whole number."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "required": "missing: this field is required",
         "null": "wrong_type: null is no answer; leave the field out instead",
         "type": "wrong_type: a quantity is text with its unit, such as 2.5 cm, or a bare whole number",

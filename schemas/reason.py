@@ -69,7 +69,7 @@ def rise(**settings: Any) -> fields.Whole:
 class Figure(marshmallow_fields.Field[str | bool]):
     """An exact decimal as text, or an answer: true, false or a word of the catalogue."""
 
-    default_error_messages = {  # noqa: RUF012 - marshmallow declares it so
+    default_error_messages = {
         "required": "missing: this field is required",
         "null": "wrong_type: null is no figure here",
         "type": "wrong_type: a figure is text, an answer is text, true or false",
