@@ -1,6 +1,7 @@
 """The repository keeps the promises that no other tool checks."""
 
 import ast
+import importlib.metadata
 import os
 import re
 import shutil
@@ -45,6 +46,8 @@ DOMAIN_MAY_IMPORT = {
 }
 
 LOCKS = {"requirements.in": "requirements.txt", "requirements-dev.in": "requirements-dev.txt"}
+HASH = "--hash=sha256:" + "0" * 64
+EXACT_PIN = re.compile(r"[a-z0-9-]+(?:\[[a-z0-9-]+(?:,[a-z0-9-]+)*\])?==\S+ .*--hash=sha256:[0-9a-f]{64}")
 LONGEST_FUNCTION = 50
 
 
@@ -90,13 +93,34 @@ def pins(lock: str) -> list[str]:
 
 
 def pinned_names(lock: str) -> set[str]:
-    return {pin.split("==")[0] for pin in pins(lock)}
+    return {re.split(r"\[|==", pin)[0] for pin in pins(lock)}
+
+
+def needed_extras(lock: str) -> Iterator[tuple[str, str]]:
+    """Each pinned name with each extra that a pinned distribution asks of it, as its own metadata says."""
+    names = pinned_names(lock)
+    for name in names:
+        for requirement in installed_requirements(name):
+            wanted = re.match(r"([A-Za-z0-9][\w.-]*)\s*\[([^\]]+)\]", requirement)
+            if wanted and "extra ==" not in requirement and normal(wanted[1]) in names:
+                yield from ((normal(wanted[1]), normal(extra.strip())) for extra in wanted[2].split(","))
+
+
+def installed_requirements(name: str) -> list[str]:
+    try:
+        return importlib.metadata.requires(name) or []
+    except importlib.metadata.PackageNotFoundError:  # a pin of another system
+        return []
+
+
+def normal(name: str) -> str:
+    return re.sub(r"[._-]+", "-", name).lower()
 
 
 def names_asked_for(source: str) -> set[str]:
     lines = (ROOT / "docker" / source).read_text(encoding="utf-8").splitlines()
     names = [re.match(r"[A-Za-z][\w.-]*", line) for line in lines]
-    return {re.sub(r"[._-]+", "-", name.group()).lower() for name in names if name}
+    return {normal(name.group()) for name in names if name}
 
 
 def imported_names(tree: ast.AST) -> Iterator[str]:
@@ -160,10 +184,43 @@ def test_the_readmes_steps_to_a_set_of_ones_own_work_as_written(tmp_path):
 
 @pytest.mark.parametrize("lock", LOCKS.values())
 def test_every_pin_of_a_lock_is_exact_and_has_a_hash(lock):
-    loose = [pin for pin in pins(lock) if not re.match(r"[a-z0-9-]+==\S+ .*--hash=sha256:[0-9a-f]{64}", pin)]
+    loose = [pin for pin in pins(lock) if not EXACT_PIN.match(pin)]
 
     assert pins(lock)
     assert loose == []
+
+
+@pytest.mark.parametrize(
+    "pin",
+    [
+        f"coverage==7.17.4 {HASH}",
+        f"coverage[toml]==7.17.4 {HASH}",
+        f"httpx[brotli,http2]==0.28.1 ; python_version < '3.12' {HASH}",
+    ],
+)
+def test_an_exact_pin_may_name_extras(pin):
+    assert EXACT_PIN.match(pin)
+
+
+@pytest.mark.parametrize(
+    "pin",
+    [f"coverage>=7.17 {HASH}", f"coverage[]==7.17.4 {HASH}", f"coverage[toml]>=7 {HASH}", "coverage[toml]==7.17.4 "],
+)
+def test_a_loose_pin_is_seen(pin):
+    assert not EXACT_PIN.match(pin)
+
+
+@pytest.mark.parametrize("lock", LOCKS.values())
+def test_a_lock_pins_the_extras_that_are_asked_for(lock):
+    """Installers of 2023 refuse a lock without them as soon as the index has a newer release of the package."""
+    lacking = [
+        f"{name}[{extra}]"
+        for name, extra in needed_extras(lock)
+        if not any(re.match(rf"{name}\[(?:[^\]]*,)?{extra}[\],]", pin) for pin in pins(lock))
+    ]
+
+    assert list(needed_extras("requirements-dev.txt"))
+    assert lacking == []
 
 
 @pytest.mark.parametrize("lock", LOCKS.values())
