@@ -7,7 +7,14 @@ ServiceError                     code, message; facts as attributes
 ├── UnknownStageError            unknown_stage: names the stages of the set
 ├── UnknownCriteriaSetError      unknown_criteria_set: no such set or version
 ├── AmbiguousCriteriaSetError    ambiguous_criteria_set: several sets fit the condition
-└── ReleasedVersionError         already_released: a released version never changes
+├── ReleasedVersionError         already_released: a released version never changes
+├── DatabaseUnavailableError     database_unavailable: busy, gone or not migrated; ask again
+├── UnauthenticatedError         unauthenticated: no key, or one that is not valid
+├── ForbiddenError               forbidden: the key's roles do not allow this
+├── NotFoundError                not_found: nothing of that id in this organisation
+├── KeyReusedError               key_reused: an Idempotency-Key used before for something else
+└── ConflictError                ref_taken, already_measured, conflicts, version_not_in_force, not_standing...: what is
+                                 on record stands against it
 """
 
 from collections.abc import Sequence
@@ -102,3 +109,55 @@ class ReleasedVersionError(ServiceError):
     """The version is released with other content; give the change the next number."""
 
     code = "already_released"
+
+
+class DatabaseUnavailableError(ServiceError):
+    """The database is busy, gone or not migrated; what was asked can be asked again."""
+
+    code = "database_unavailable"
+
+
+class UnauthenticatedError(ServiceError):
+    """There is no key, or it is wrong, expired or revoked; which of these is not told."""
+
+    code = "unauthenticated"
+
+
+class ForbiddenError(ServiceError):
+    """The key is valid and its roles do not allow this; `roles` are those that would."""
+
+    code = "forbidden"
+
+    def __init__(self, message: str, *, roles: Sequence[str] = ()) -> None:
+        super().__init__(message)
+        self.roles = tuple(roles)
+
+
+class NotFoundError(ServiceError):
+    """There is nothing of that id in the caller's organisation."""
+
+    code = "not_found"
+
+    def __init__(self, what: str, name: str) -> None:
+        super().__init__(f"there is no {what} {name!r} in this organisation")
+
+
+class KeyReusedError(ServiceError):
+    """The Idempotency-Key was used before for another route or another body."""
+
+    code = "key_reused"
+
+    def __init__(self, key: str) -> None:
+        super().__init__(
+            f"the Idempotency-Key {key!r} was used for another request; send a new key, or the same body again"
+        )
+
+
+class ConflictError(ServiceError):
+    """What is on record stands against it; `code` says how, `errors` where, `link` leads to what stands in the way."""
+
+    def __init__(self, code: str, message: str, *, errors: Sequence[FieldError] = (), link: str | None = None) -> None:
+        super().__init__(message)
+        self.code = code
+        self.errors = tuple(errors)
+        self.link = link
