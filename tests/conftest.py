@@ -1,8 +1,16 @@
-"""How hard the property tests look: as CI does by default, or `HYPOTHESIS_PROFILE=thorough` by hand."""
+"""What all tests share: databases of both kinds, and how hard the property tests look.
+
+As CI does by default, or `HYPOTHESIS_PROFILE=thorough` by hand.
+"""
 
 import os
+from collections.abc import Iterator
 
+import pytest
 from hypothesis import HealthCheck, Phase, settings
+
+from tests.databases import KINDS, Databases, MadeDatabase
+from tests.postgres import PostgresServer
 
 # A story takes milliseconds to tell and to judge, so a law is tried on fewer of them than is usual.
 _SHARED = settings(
@@ -14,3 +22,30 @@ _SHARED = settings(
 settings.register_profile("ci", _SHARED, derandomize=True, database=None, max_examples=40)
 settings.register_profile("thorough", _SHARED, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
+
+
+@pytest.fixture(scope="session")
+def databases(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Databases]:
+    """What makes the databases below; a run that asks for SQLite only starts no server."""
+    with Databases(tmp_path_factory.mktemp("databases")) as made:
+        yield made
+
+
+@pytest.fixture(scope="session")
+def postgres_server(databases: Databases) -> PostgresServer:
+    """The server of this test run, or of this worker of it: it starts in half a second."""
+    return databases.server
+
+
+@pytest.fixture(scope="session", params=KINDS)
+def database_url(request: pytest.FixtureRequest, databases: Databases) -> Iterator[str]:
+    """A migrated database of each kind, for the service's role; shared, so a test makes its own organisation."""
+    with databases.copy(request.param) as made:
+        yield made.url
+
+
+@pytest.fixture(params=KINDS)
+def own_database(request: pytest.FixtureRequest, databases: Databases) -> Iterator[MadeDatabase]:
+    """A migrated database that no other test sees: for those that damage it, or count what is in it."""
+    with databases.copy(request.param) as made:
+        yield made
