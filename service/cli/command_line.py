@@ -11,7 +11,7 @@ from typing import TextIO
 from service.cli import catalogue, criteria, evaluating
 from service.cli.outcomes import INTERNAL, INTERRUPTED, Said
 from service.cli.refusals import UnreadableFileError, refused
-from service.cli.release import service_version
+from service.settings import service_version
 from service.domain.errors import ServiceError
 
 DESCRIPTION = (

@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from service.cli import command_line, main, release
+from service import settings as release
+from service.cli import command_line, main
 from service.cli.outcomes import Said
 from tests.cli.commands import EXAMPLE, HELD, ROOT, run
 

@@ -1,0 +1,88 @@
+"""Who may call what: the one table, and the door that keeps it.
+
+A route without a row is closed to everybody, and a test fails.
+"""
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Final
+
+from flask import Flask, current_app, g, request
+
+from service.api.problems import RefusedRequestError
+from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER, Caller, Context
+
+OPEN: Final = frozenset({"anybody"})
+EVERYBODY: Final = frozenset({SUBMITTER, CLINICIAN, ADMINISTRATOR})
+
+# Endpoint (blueprint.function) -> the roles that may call it. Add a row with each route, in the order of api.md.
+ROLES: Mapping[str, frozenset[str]] = {
+    "docs.page": OPEN,
+    "docs.static": OPEN,
+    "docs.openapi": OPEN,
+    "operation.live": OPEN,
+    "operation.ready": OPEN,
+    "operation.metrics": OPEN,
+}
+
+Authenticate = Callable[[Context, str], Caller | None]
+
+_BEARER = re.compile(r"bearer +(rts_[0-9a-f]{32}_[A-Za-z0-9_-]{16,128})", re.ASCII | re.IGNORECASE)
+_CHALLENGE = 'Bearer realm="rts"'
+
+
+def keep_the_door(
+    app: Flask, context: Context, roles: Mapping[str, frozenset[str]], authenticate: Authenticate
+) -> None:
+    """Let nobody call a route that the table does not give to one of the caller's roles."""
+    app.extensions["rts-roles"] = roles
+
+    @app.before_request
+    def admit() -> None:
+        if request.endpoint is None:
+            return  # there is no such address or method, and the answer says so
+        allowed = roles.get(request.endpoint, frozenset())
+        if allowed == OPEN:
+            return
+        g.caller = replace(_who(context, authenticate), request_id=g.request_id)
+        if not allowed & g.caller.roles:
+            raise RefusedRequestError("forbidden", _may_not(allowed, g.caller))
+
+
+def caller() -> Caller:
+    """Return who asks."""
+    known: Caller = g.caller
+    return known
+
+
+def context() -> Context:
+    """Return the parts of the service that answers."""
+    parts: Context = current_app.extensions["rts"]
+    return parts
+
+
+def who_may(allowed: frozenset[str]) -> str:
+    """Return in words who may call."""
+    if allowed == OPEN:
+        return "anybody, without an access key"
+    return ", ".join(role for role in (SUBMITTER, CLINICIAN, ADMINISTRATOR) if role in allowed) or "nobody"
+
+
+def _who(context: Context, authenticate: Authenticate) -> Caller:
+    sent = request.headers.get("Authorization", "")
+    if not sent:
+        message = "send your access key: Authorization: Bearer rts_..."
+        raise RefusedRequestError("unauthenticated", message, headers={"WWW-Authenticate": _CHALLENGE})
+    presented = _BEARER.fullmatch(sent.strip())
+    known = authenticate(context, presented.group(1)) if presented else None
+    if known is None:
+        message = "this access key is not known, is no longer valid, or is no access key; ask your administrator"
+        headers = {"WWW-Authenticate": f'{_CHALLENGE}, error="invalid_token"'}
+        raise RefusedRequestError("unauthenticated", message, headers=headers)
+    return known
+
+
+def _may_not(allowed: frozenset[str], known: Caller) -> str:
+    has = ", ".join(sorted(known.roles)) or "no role"
+    return f"this needs one of these roles: {who_may(allowed)}; this access key has {has}"

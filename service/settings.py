@@ -1,0 +1,117 @@
+"""What the operator chooses. `Settings.from_environment` is the only reader of the environment."""
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+
+NOT_INSTALLED = "0+not-installed"
+LOG_LEVELS = ("debug", "info", "warning", "error")
+HIGHEST_PORT = 65535
+MOST_THREADS = 256
+MOST_PROXIES = 10
+_PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)*", re.ASCII)
+
+
+class SettingsError(Exception):
+    """Settings that can't be used; every fault is in `faults`, by the name of its variable."""
+
+    def __init__(self, faults: Mapping[str, str]) -> None:
+        super().__init__("; ".join(f"{name}: {fault}" for name, fault in faults.items()))
+        self.faults = dict(faults)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the operator chooses; the values here are those of a first try on one's own machine.
+
+    Attributes:
+        database_url: where the record is kept, SQLite or PostgreSQL.
+        host: the address that is listened on.
+        port: its port.
+        threads: how many requests are answered at once.
+        trusted_proxies: how many proxies stand in front and set X-Forwarded-* headers.
+        url_prefix: the path under which the proxy shows the service, such as `/rts`.
+        log_level: how much is logged.
+    """
+
+    database_url: str = "sqlite:///rts-data/record.sqlite"
+    host: str = "127.0.0.1"
+    port: int = 8321
+    threads: int = 8
+    trusted_proxies: int = 0
+    url_prefix: str = ""
+    log_level: str = "info"
+
+    @classmethod
+    def from_environment(cls, environ: Mapping[str, str]) -> "Settings":
+        """Return the settings that the environment names, and the values above for all others.
+
+        Raises:
+            SettingsError: every variable that can't be used; one that starts like ours and is none of ours, too.
+        """
+        faults = {name: _unknown() for name in environ if name.startswith("RTS_") and name not in VARIABLES}
+        chosen: dict[str, object] = {}
+        for name, (field, read) in VARIABLES.items():
+            if name in environ:
+                try:
+                    chosen[field] = read(environ[name].strip())
+                except ValueError as error:
+                    faults[name] = str(error)
+        if faults:
+            raise SettingsError(faults)
+        return cls(**chosen)  # type: ignore[arg-type]  # each reader returns what its field holds
+
+
+def service_version() -> str:
+    """Return the installed release; a checkout that is not installed has none."""
+    try:
+        return version("rts-service")
+    except PackageNotFoundError:
+        return NOT_INSTALLED
+
+
+def _unknown() -> str:
+    return f"there is no such setting; there are {', '.join(VARIABLES)}"
+
+
+def _whole(least: int, most: int) -> Callable[[str], int]:
+    def read(text: str) -> int:
+        if not re.fullmatch(r"[0-9]{1,9}", text) or not least <= int(text) <= most:
+            message = f"a whole number from {least} to {most} is wanted"
+            raise ValueError(message)
+        return int(text)
+
+    return read
+
+
+def _text(text: str) -> str:
+    if not text:
+        message = "it is empty; leave it out, or give it a value"
+        raise ValueError(message)
+    return text
+
+
+def _prefix(text: str) -> str:
+    if not _PREFIX.fullmatch(text):
+        message = "a path such as /rts is wanted, without a slash at its end"
+        raise ValueError(message)
+    return text
+
+
+def _level(text: str) -> str:
+    if text.lower() not in LOG_LEVELS:
+        message = f"one of {', '.join(LOG_LEVELS)} is wanted"
+        raise ValueError(message)
+    return text.lower()
+
+
+VARIABLES: Mapping[str, tuple[str, Callable[[str], object]]] = {
+    "RTS_DATABASE_URL": ("database_url", _text),
+    "RTS_HOST": ("host", _text),
+    "RTS_PORT": ("port", _whole(0, HIGHEST_PORT)),
+    "RTS_THREADS": ("threads", _whole(1, MOST_THREADS)),
+    "RTS_TRUSTED_PROXIES": ("trusted_proxies", _whole(0, MOST_PROXIES)),
+    "RTS_URL_PREFIX": ("url_prefix", _prefix),
+    "RTS_LOG_LEVEL": ("log_level", _level),
+}
