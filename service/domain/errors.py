@@ -8,6 +8,7 @@ ServiceError                     code, message; facts as attributes
 ├── UnknownCriteriaSetError      unknown_criteria_set: no such set or version
 ├── AmbiguousCriteriaSetError    ambiguous_criteria_set: several sets fit the condition
 ├── ReleasedVersionError         already_released: a released version never changes
+├── NoCriteriaInForceError       no_criteria_in_force: the organisation has no version that judges on that day
 ├── DatabaseUnavailableError     database_unavailable: busy, gone or not migrated; ask again
 ├── UnauthenticatedError         unauthenticated: no key, or one that is not valid
 ├── ForbiddenError               forbidden: the key's roles do not allow this
@@ -109,6 +110,16 @@ class ReleasedVersionError(ServiceError):
     """The version is released with other content; give the change the next number."""
 
     code = "already_released"
+
+
+class NoCriteriaInForceError(ServiceError):
+    """No version judges on that day; `in_force_from` is the first later day on which one does (ISO 8601), if any."""
+
+    code = "no_criteria_in_force"
+
+    def __init__(self, message: str, *, in_force_from: str | None = None) -> None:
+        super().__init__(message)
+        self.in_force_from = in_force_from
 
 
 class DatabaseUnavailableError(ServiceError):
