@@ -2,7 +2,7 @@
 
 ServiceError                     code, message; facts as attributes
 ├── BrokenBodyError              broken_json, too_large, too_deep: the body can't be read at all
-├── InvalidDocumentError         invalid_battery, invalid_evaluation: faults by JSON pointer
+├── InvalidDocumentError         invalid_battery, invalid_evaluation, invalid_body: faults by JSON pointer
 ├── CriteriaFaultsError          criteria_faults: faults of criteria files by file, line and path
 ├── UnknownStageError            unknown_stage: names the stages of the set
 ├── UnknownCriteriaSetError      unknown_criteria_set: no such set or version
@@ -21,7 +21,7 @@ ServiceError                     code, message; facts as attributes
 from collections.abc import Sequence
 from typing import NamedTuple
 
-INVALID_BATTERY, INVALID_EVALUATION = "invalid_battery", "invalid_evaluation"
+INVALID_BATTERY, INVALID_EVALUATION, INVALID_BODY = "invalid_battery", "invalid_evaluation", "invalid_body"
 
 
 class FieldError(NamedTuple):
@@ -63,7 +63,7 @@ class InvalidDocumentError(ServiceError):
     """A document with faults; all of them are in `errors`, and nothing was done."""
 
     def __init__(self, code: str, errors: Sequence[FieldError]) -> None:
-        super().__init__(f"{len(errors)} {'fault' if len(errors) == 1 else 'faults'} to mend; nothing was judged")
+        super().__init__(f"{len(errors)} {'fault' if len(errors) == 1 else 'faults'} to mend; nothing was done")
         self.code = code
         self.errors = tuple(errors)
 
