@@ -138,11 +138,11 @@ class NotTodayRule:
     within_days: int | None
 
     def forbids(self, answer: Any) -> bool:
-        """Tell whether an answer to the rule's question forbids testing."""
-        if self.above is not None:
-            return bool(answer > self.above)
-        if self.at_least is not None:
-            return bool(answer >= self.at_least)
+        """Tell whether an answer to the rule's question forbids testing; a word is neither above nor below a score."""
+        if self.above is not None or self.at_least is not None:
+            if isinstance(answer, bool) or not isinstance(answer, int):
+                return False
+            return answer > self.above if self.above is not None else answer >= (self.at_least or 0)
         return type(answer) is type(self.is_) and bool(answer == self.is_)
 
 

@@ -227,13 +227,15 @@ def _stage_of_lines(
     """Return the stage whose lines of what may go on fit.
 
     None beside an open finding, where every line may contradict its action, and outside the scope, where the set
-    knows nothing of the athlete.
+    knows nothing of the athlete. A supported stage of another version may not be in this one: then the first one's,
+    which allow least.
     """
     if verdict["outcome"] == PASS:
         return gate
     if any(code in (FINDING_OPEN, OUTSIDE_SCOPE) for _kind, code, _about in verdict["holds"]):
         return None
-    return judging.criteria.gate(supported_stage or judging.criteria.stages[0])
+    known = supported_stage if supported_stage in judging.criteria.gates else judging.criteria.stages[0]
+    return judging.criteria.gate(known)
 
 
 def _lines(gate: Gate, key: str) -> list[str]:

@@ -98,11 +98,14 @@ def _not_today(judging: Judging, gate: Gate) -> Iterator[Hold]:
 
 
 def _not_today_answer(judging: Judging, rule: NotTodayRule, question: str) -> Iterator[Hold]:
-    """Yield the hold of an answer at the start, or on the morning after; not answered at the start holds too."""
+    """Yield the hold of an answer at the start, or on the morning after.
+
+    Not answered at the start, or with an answer that the set does not know, holds too.
+    """
     judged = judging.evidence.judged
     start = judged.answers.get(question, ()) if judged is not None else ()
     morning = judged.morning.get(question, ()) if judged is not None else ()
-    if not start:
+    if judging.worst_answer(question, start) is None:
         yield NOT_ASSESSED, UNANSWERED, question
     if any(rule.forbids(answer) for answer in (*start, *morning)):
         yield NOT_TODAY, NOT_TODAY, question
@@ -146,9 +149,13 @@ def standing_stops(judging: Judging, gate: Gate, *, own: Occasion | None) -> Ite
 
 
 def _concerns(judging: Judging, gate: Gate, test: str) -> bool:
-    """Tell whether a gate reads the test, or another of its classes."""
+    """Tell whether a gate reads the test, or another of its classes.
+
+    A test that the set does not know may be of any class: it concerns every gate that reads a loading test. A set of
+    today then can't lose a stop of yesterday because its version no longer has the test.
+    """
     known = judging.criteria.catalogue.tests.get(test)
-    return test in gate.reads or (known is not None and bool(known.classes & gate.classes))
+    return gate.reads_loading if known is None else test in gate.reads or bool(known.classes & gate.classes)
 
 
 def _lifts(judging: Judging, later: Occasion, stopped: Measurement) -> bool:
@@ -157,20 +164,27 @@ def _lifts(judging: Judging, later: Occasion, stopped: Measurement) -> bool:
     Quiet is a valid trial, no stop, unmasked, and where the test is loading its pain answered: what was not asked is
     not known to be quiet.
     """
-    tests = judging.criteria.catalogue.tests
-    stopped_test = tests.get(stopped.test)
-    classes = stopped_test.classes if stopped_test is not None else frozenset()
     if judging.masking_of(later) is not None:
         return False
     for one in later.attempts:
         if not one.values or stopped.side not in (None, one.side):
             continue
-        known = tests.get(one.test)
-        is_alike = one.test == stopped.test or (known is not None and bool(known.classes & classes))
         is_answered = one.pain is not None or not judging.is_loading(one.test)
-        if is_alike and is_answered and judging.stop(one) is None:
+        if is_answered and _is_alike(judging, one.test, stopped.test) and judging.stop(one) is None:
             return True
     return False
+
+
+def _is_alike(judging: Judging, test: str, stopped: str) -> bool:
+    """Tell whether a test can show what a stopped one left open: itself, or one of its classes.
+
+    The stop of a test that the set does not know ends with any loading test that it knows, since the test itself may
+    no longer be offered; a test that the set does not know shows nothing of another.
+    """
+    known, other = judging.criteria.catalogue.tests.get(test), judging.criteria.catalogue.tests.get(stopped)
+    if test == stopped or known is None:
+        return test == stopped
+    return known.is_loading if other is None else bool(known.classes & other.classes)
 
 
 def _is_bad_morning_open(judging: Judging) -> bool:
@@ -185,9 +199,14 @@ def _is_bad_morning_open(judging: Judging) -> bool:
             continue
         if morning - (start or 0) > judging.criteria.rise_stay:
             is_open = True
-        elif judging.masking(occasion.morning.get(MEDICATION, ())) is None:
+        elif judging.masking(occasion.morning.get(MEDICATION, ())) is None and _was_surely_loaded(judging, occasion):
             is_open = False
     return is_open
+
+
+def _was_surely_loaded(judging: Judging, occasion: Occasion) -> bool:
+    """Tell whether an occasion had a loading test that the set knows: after another a quiet morning shows nothing."""
+    return any(judging.is_known_loading(one.test) for one in occasion.attempts)
 
 
 def _sides_unconfirmed(judging: Judging, gate: Gate) -> Iterator[Hold]:

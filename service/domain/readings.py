@@ -83,7 +83,8 @@ class Case:
         self.other_symptomatic = facts.other_side == SYMPTOMATIC or evidence.other_side_open
 
         self._values: dict[Measurement, Pair | None] = {}
-        self.masks = criteria.catalogue.questions[MEDICATION].masks_pain
+        medication = criteria.catalogue.questions[MEDICATION]
+        self._quiet_medication = frozenset(medication.answers) - medication.masks_pain
 
     def stops(self, one: Measurement) -> tuple[str, ...]:
         """Return gave_way, pain_beyond_limit, both or none: what makes a measurement a stop.
@@ -127,15 +128,23 @@ class Case:
         """Return unanswered or masked where the medication answers do not let pain be read."""
         if not answers:
             return UNANSWERED
-        return MASKED if any(answer in self.masks for answer in answers) else None
+        return MASKED if any(self.masks(answer) for answer in answers) else None
+
+    def masks(self, answer: str) -> bool:
+        """Tell whether a medication masks pain; one that the set does not know may, and so counts as masking."""
+        return answer not in self._quiet_medication
 
     def masking_of(self, occasion: Occasion) -> str | None:
         """Return `masking` of an occasion's own medication answer."""
         return self.masking(occasion.answers.get(MEDICATION, ()))
 
     def worst_answer(self, question: str, answers: Sequence[Any]) -> Any:
-        """Return the worst of several answers to a question, None of none."""
-        return self.criteria.catalogue.questions[question].worst(answers)
+        """Return the worst of several answers to a question, None of none.
+
+        None also where one of them is no answer of the set's: how bad that is nobody can tell, so it is not read.
+        """
+        known = self.criteria.catalogue.questions[question]
+        return known.worst(answers) if all(map(known.takes, answers)) else None
 
     def morning_rise(self, occasion: Occasion) -> tuple[int | None, int | None]:
         """Return pain at rest on the morning after an occasion, and at its start: the worse, the lower."""
@@ -149,8 +158,16 @@ class Case:
 
     def is_loading(self, test: str) -> bool:
         """Tell whether a test is loading; one that the set does not know counts as such."""
+        return self.is_known_loading(test) or not self.knows(test)
+
+    def is_known_loading(self, test: str) -> bool:
+        """Tell whether the set says that a test is loading: what a stop makes wait for can only be shown by such."""
         known = self.criteria.catalogue.tests.get(test)
-        return known is None or known.is_loading
+        return known is not None and known.is_loading
+
+    def knows(self, test: str) -> bool:
+        """Tell whether the set knows a test: the record may hold tests of an older version, or of another set."""
+        return test in self.criteria.catalogue.tests
 
     def opposite(self, one: Measurement) -> Measurement | None:
         """Return what was sent of the other side in the same occasion."""

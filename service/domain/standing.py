@@ -4,8 +4,9 @@ Computed on read from the record and today; nothing of it is stored in the decis
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
+from functools import cached_property
 from typing import Any
 
 from service.domain.codes import HOLD, MET, PASS
@@ -29,34 +30,49 @@ class Standing:
     until: date | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class History:
-    """An athlete's entries as they are now, and the criteria sets of the decisions among them by digest."""
+    """An athlete's entries as they are now, and the criteria sets of the decisions among them by digest.
+
+    What several decisions ask of the same record is found once.
+    """
 
     entries: Sequence[Entry]
     criteria: Callable[[str], CriteriaSet]
     now: Moment
+    _folded: dict[str, Evidence | None] = field(default_factory=dict, init=False, repr=False, compare=False)
 
-    def decisions(self, episode: str) -> list[Entry]:
-        """Return the episode's decisions that are not void, by as_of and sequence."""
-        gone = self.gone()
-        found = [
-            entry
-            for entry in self.entries
-            if entry.kind == DECISION and entry.episode == episode and entry.id not in gone
-        ]
-        return sorted(found, key=_place)
+    @cached_property
+    def live_decisions(self) -> Mapping[str, Sequence[Entry]]:
+        """Return the decisions that are not void, by episode, in the order of as_of and sequence."""
+        found: dict[str, list[Entry]] = {}
+        for entry in self.entries:
+            if entry.kind == DECISION and entry.id not in self.gone:
+                found.setdefault(str(entry.episode), []).append(entry)
+        return {episode: sorted(decisions, key=_place) for episode, decisions in found.items()}
 
+    @cached_property
     def gone(self) -> set[str]:
         """Return the ids of the entries that are void or superseded now."""
         return gone(self.entries)
+
+    def decisions(self, episode: str) -> Sequence[Entry]:
+        """Return the episode's decisions that are not void, by as_of and sequence."""
+        return self.live_decisions.get(episode, ())
+
+    def evidence(self, episode: str) -> Evidence | None:
+        """Return all that the record offers for the episode now."""
+        if episode not in self._folded:
+            last = max(entry.sequence for entry in self.entries)
+            self._folded[episode] = fold(self.entries, episode=episode, through=last, as_of=self.now, posted=False)
+        return self._folded[episode]
 
 
 def standing(decision: Entry, history: History) -> Standing:
     """Return what has become of a decision; the first that fits of void, superseded, withdrawn, expired."""
     judged = _Judged(decision, history)
     until = judged.stands_until()
-    if decision.id in history.gone():
+    if decision.id in history.gone:
         return Standing(IS_VOID, until)
     if any(
         _place(other) > _place(decision) and _stage(other) == _stage(decision)
@@ -156,12 +172,12 @@ class _Judged:
 
     def is_withdrawn(self) -> bool:
         """Tell whether something that it rests on is gone, or something has come that it did not see."""
-        if set(self.used()) & self.history.gone():
+        if set(self.used()) & self.history.gone:
             return True
         unseen = [entry for entry in self.history.entries if self._is_unseen(entry)]
         if any(self._changes_facts(entry) for entry in unseen):
             return True
-        now = self._now()
+        now = self.history.evidence(str(self.decision.episode))
         return now is not None and (
             self._has_new_finding(now)
             or self._has_lost_reference(now)
@@ -180,17 +196,7 @@ class _Judged:
             entry.kind == EVENT
             and entry.episode == self.decision.episode
             and entry.document["kind"] in (RECLASSIFIED, CORRECTED)
-            and entry.id not in self.history.gone()
-        )
-
-    def _now(self) -> Evidence | None:
-        last = max(entry.sequence for entry in self.history.entries)
-        return fold(
-            self.history.entries,
-            episode=str(self.decision.episode),
-            through=last,
-            as_of=self.history.now,
-            posted=False,
+            and entry.id not in self.history.gone
         )
 
     def _has_new_finding(self, now: Evidence) -> bool:

@@ -18,7 +18,7 @@ from service.domain.evidence import Measurement, Occasion, Session
 from service.domain.judging import Judging
 from service.domain.readings import Reading, occasion_of
 from service.domain.record import GIVING_WAY, UNABLE
-from service.domain.words import answer_text, code_text, hold_statement, inside, listed, referral_of
+from service.domain.words import answer_text, code_text, hold_statement, inside, listed, referral_of, title_of
 
 OTHER_SIDE_UNKNOWN = "the other side is stated as unknown; say whether it is healthy, previously injured or symptomatic"
 
@@ -80,8 +80,7 @@ def _tried(reading: Reading) -> list[Measurement]:
 
 
 def _place(judging: Judging, one: Measurement) -> str:
-    known = judging.criteria.catalogue.tests.get(one.test)
-    title = inside(known.title) if known is not None else one.test.replace("_", " ")
+    title = inside(title_of(one.test, judging.criteria))
     return title if one.side is None else f"{title}, {one.side}"
 
 
@@ -199,7 +198,7 @@ def _masked(judging: Judging, one: Criterion, reading: Reading) -> Iterator[str]
             given = list(used.medication)
         else:
             given = (used[2].morning if one.metric == RISE else used[2].answers).get(MEDICATION, ())
-        taken = [answer_text(answer) for answer in given if answer in judging.masks]
+        taken = [answer_text(answer) for answer in given if judging.masks(answer)]
         if taken:
             yield f"{_title(judging, MEDICATION)} ({listed(taken)}) masks pain"
 

@@ -293,7 +293,7 @@ def hold_statement(code: str, about: str, criteria: CriteriaSet) -> str:
     if code == UNANSWERED:
         return f"Not answered: {question_text(about, criteria)}"
     return HOLD_WORDS[code].format(
-        title=inside(_title(about, criteria)),
+        title=inside(title_of(about, criteria)),
         asked=_asked(about, criteria),
         scope=OUTSIDE_WORDS.get(about),
     )
@@ -303,7 +303,7 @@ def about_text(about: str, criteria: CriteriaSet) -> str:
     """Return what a hold or an unmet criterion is about, as it stands inside a sentence."""
     if about in criteria.criteria:
         return inside(label(about, criteria))
-    return inside(_title(about, criteria)) if referral_of(about, criteria) is None else _asked(about, criteria)
+    return inside(title_of(about, criteria)) if referral_of(about, criteria) is None else _asked(about, criteria)
 
 
 def retest_because(interval: str, what: str) -> str:
@@ -329,7 +329,8 @@ def _asked(about: str, criteria: CriteriaSet) -> str:
     return f'"{question_text(about, criteria)}" was answered yes'
 
 
-def _title(about: str, criteria: CriteriaSet) -> str:
+def title_of(about: str, criteria: CriteriaSet) -> str:
+    """Return the title of a test, a question or a kind of event; what the set does not know has its name only."""
     if about in criteria.catalogue.tests:
         return criteria.catalogue.tests[about].title
     if about in criteria.catalogue.questions:

@@ -35,6 +35,7 @@ from service.domain.words import (
     label,
     listed,
     required,
+    title_of,
     with_unit,
 )
 
@@ -322,7 +323,7 @@ def _told(judging: Judging, one: Session) -> str:
 def _of_events(judging: Judging, criterion: Criterion, reading: Reading) -> Iterator[str]:
     found: list[Setback] = [evidence for _, evidence in reading.uses]
     for one in found:
-        test = f" in {judging.criteria.catalogue.tests[one.test].title}" if one.test is not None else ""
+        test = f" in {title_of(one.test, judging.criteria)}" if one.test is not None else ""
         yield f"{capital(EVENT_WORDS[one.kind])}{test}, {one.on}."
     kinds = listed([EVENT_WORDS[kind] for kind in criterion.events], "or")
     yield f"Reports of {kinds}{_since(judging, criterion)}: {len(found)}."
@@ -381,7 +382,7 @@ def _medication(judging: Judging, on: object, answers: Sequence[str]) -> Iterato
 def _medicine(judging: Judging, answers: Sequence[str]) -> str:
     if not answers:
         return "not answered"
-    masks = ", which masks pain" if any(answer in judging.masks for answer in answers) else ""
+    masks = ", which masks pain" if any(judging.masks(answer) for answer in answers) else ""
     return f"{', '.join(map(answer_text, answers))}{masks}"
 
 

@@ -255,6 +255,7 @@ decisions = sa.Table(
     _of_entry(),
     _one_of("outcome", (PASS, "hold")),
     _one_of("state", ("standing", "superseded", "withdrawn", "void")),
+    sa.Index(None, "organisation_id", "battery_id"),
     sa.Index(None, "organisation_id", "decided_at", "id"),
     sa.Index(None, "organisation_id", "episode_id", "decided_at", "id"),
     sa.Index(None, "organisation_id", "athlete_id", "decided_at", "id"),

@@ -371,6 +371,9 @@ def upgrade():
             unique=False,
         )
         batch_op.create_index(
+            batch_op.f("ix_decisions_organisation_id_battery_id"), ["organisation_id", "battery_id"], unique=False
+        )
+        batch_op.create_index(
             batch_op.f("ix_decisions_organisation_id_decided_at_id"),
             ["organisation_id", "decided_at", "id"],
             unique=False,

@@ -1,0 +1,66 @@
+"""Athletes, episodes and batteries by the refs of the sender, and by our ids."""
+
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+
+from service.store.database import Tx
+from service.store.tables import athletes, batteries, episodes
+
+
+def athlete_of_ref(tx: Tx, organisation: str, ref: str) -> str | None:
+    """Return the id of an athlete by ref."""
+    query = sa.select(athletes.c.id).where(athletes.c.organisation_id == organisation, athletes.c.ref == ref)
+    return tx.execute(query).scalar_one_or_none()
+
+
+def make_athlete(tx: Tx, organisation: str, id_: str, ref: str) -> str:
+    """Return the id of the athlete of a ref, made if there is none; two requests that make one make it once."""
+    insert = sqlite.insert if tx.dialect.name == "sqlite" else postgresql.insert
+    values = {"organisation_id": organisation, "id": id_, "ref": ref, "entries": 0}
+    tx.execute(insert(athletes).values(values).on_conflict_do_nothing())
+    return str(athlete_of_ref(tx, organisation, ref))
+
+
+def athlete(tx: Tx, organisation: str, id_: str) -> sa.Row[Any] | None:
+    """Return an athlete's row."""
+    return tx.execute(_of(athletes, organisation).where(athletes.c.id == id_)).one_or_none()
+
+
+def athlete_without_entries(tx: Tx, organisation: str, id_: str) -> dict[str, Any]:
+    """Return the row of an athlete that has no entry yet."""
+    row = athlete(tx, organisation, id_)
+    assert row is not None, "the athlete is there: it was locked"  # noqa: S101
+    return dict(row._mapping)  # noqa: SLF001 - the documented way to a row's map
+
+
+def episode(tx: Tx, organisation: str, id_: str) -> sa.Row[Any] | None:
+    """Return an episode's row."""
+    return tx.execute(_of(episodes, organisation).where(episodes.c.id == id_)).one_or_none()
+
+
+def episode_of_ref(tx: Tx, organisation: str, ref: str) -> sa.Row[Any] | None:
+    """Return an episode's row by ref."""
+    return tx.execute(_of(episodes, organisation).where(episodes.c.ref == ref)).one_or_none()
+
+
+def episodes_of(tx: Tx, organisation: str, athlete_id: str) -> list[sa.Row[Any]]:
+    """Return the rows of an athlete's episodes, the latest onset first."""
+    query = _of(episodes, organisation).where(episodes.c.athlete_id == athlete_id)
+    return list(tx.execute(query.order_by(episodes.c.onset_on.desc(), episodes.c.id.desc())))
+
+
+def battery(tx: Tx, organisation: str, id_: str) -> sa.Row[Any] | None:
+    """Return a battery's row."""
+    return tx.execute(_of(batteries, organisation).where(batteries.c.id == id_)).one_or_none()
+
+
+def batteries_of_ref(tx: Tx, organisation: str, ref: str) -> list[sa.Row[Any]]:
+    """Return the revisions of a battery, the latest first."""
+    query = _of(batteries, organisation).where(batteries.c.ref == ref)
+    return list(tx.execute(query.order_by(batteries.c.revision.desc())))
+
+
+def _of(table: sa.Table, organisation: str) -> sa.Select[Any]:
+    return sa.select(table).where(table.c.organisation_id == organisation)

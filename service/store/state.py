@@ -1,0 +1,425 @@
+"""The current state of one athlete, made from the record alone, and written as the difference to what it was.
+
+Posting and rebuilding make the state with the same function, so that what is stored is what a rebuild would store.
+"""
+
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID, uuid5
+
+import sqlalchemy as sa
+
+from service.domain import record
+from service.domain.chain import ERASURE, Link, head_of
+from service.domain.codes import HOLD_KINDS, MET
+from service.domain.record import gone
+from service.domain.standing import Standing
+from service.store.database import Tx
+from service.store.tables import METADATA
+
+SIGN_OFF = "sign_off"
+RESCHEDULED, CANCELLED, RENAMED = "retest_rescheduled", "retest_cancelled", "ref_changed"
+RETEST, FOLLOW_UP = "retest", "follow_up"
+OPEN, CLOSED = "open", "closed"
+IS_STANDING, IS_SUPERSEDED, IS_VOID = "standing", "superseded", "void"
+
+# In the order in which they can be written: a row comes after those that it names.
+TABLES = ("athletes", "episodes", "batteries", "decisions", "unmet_criteria", "findings", "tasks")
+_EARLY = TABLES[:2]
+_FACTS = ("condition", "involved_side", "onset_on", "other_side")
+_PERSON = ("birth_year", "birth_month", "sex", "dominant_leg")
+
+Row = dict[str, Any]
+State = dict[str, dict[tuple[Any, ...], Row]]
+
+
+def task_id(kind: str, of: str) -> str:
+    """Return the id of a task: it follows from the entry that it comes from, so that a rebuild finds it again."""
+    return str(uuid5(UUID(of), kind))
+
+
+def state_of(chain: Sequence[Link], standings: Mapping[str, Standing]) -> State:
+    """Return every row of an athlete's current state, by table and by key.
+
+    Args:
+        chain: the athlete's entries in order, at least one.
+        standings: what has become of each decision.
+    """
+    return _State(chain, standings).made() if chain else {table: {} for table in TABLES}
+
+
+def write(tx: Tx, before: State, after: State, *, tables: Sequence[str] = TABLES) -> None:
+    """Write what differs between two states."""
+    for table in tables:
+        _write_table(tx, METADATA.tables[table], before[table], after[table])
+
+
+def write_names(tx: Tx, before: State, after: State) -> None:
+    """Write what entries name: the athlete and the episodes, before the entries themselves."""
+    write(tx, before, after, tables=_EARLY)
+
+
+def write_rest(tx: Tx, before: State, after: State) -> None:
+    """Write what names entries, after the entries themselves."""
+    write(tx, before, after, tables=TABLES[len(_EARLY) :])
+
+
+def stored_state(tx: Tx, organisation: str, athlete: str) -> State:
+    """Return the rows of an athlete's current state as they are stored."""
+    found: State = {}
+    for name in TABLES:
+        table = METADATA.tables[name]
+        query = sa.select(table).where(
+            table.c.organisation_id == organisation, _of_athlete(table, organisation, athlete)
+        )
+        rows = [dict(row._mapping) for row in tx.execute(query)]  # noqa: SLF001 - the documented way to a row's map
+        found[name] = {_key(table, row): row for row in rows}
+    return found
+
+
+def _of_athlete(table: sa.Table, organisation: str, athlete: str) -> sa.ColumnElement[bool]:
+    if table.name == "athletes":
+        return table.c.id == athlete
+    if "athlete_id" in table.c:
+        return table.c.athlete_id == athlete
+    decisions = METADATA.tables["decisions"]
+    own = sa.select(decisions.c.id).where(
+        decisions.c.organisation_id == organisation, decisions.c.athlete_id == athlete
+    )
+    return table.c.decision_id.in_(own)
+
+
+def _write_table(tx: Tx, table: sa.Table, before: Mapping[Any, Row], after: Mapping[Any, Row]) -> None:
+    gone_rows = [key for key in before if key not in after]
+    for key in gone_rows:
+        tx.execute(sa.delete(table).where(*_is(table, before[key])))
+    changed = [key for key, row in after.items() if key in before and row != before[key]]
+    # A row that stops being open goes first: of some rows only one may be open at a time.
+    for key in sorted(changed, key=lambda one: _is_open(after[one])):
+        values = {name: value for name, value in after[key].items() if value != before[key][name]}
+        tx.execute(sa.update(table).where(*_is(table, after[key])).values(values))
+    new = [row for key, row in after.items() if key not in before]
+    if new:
+        tx.execute(sa.insert(table), new)
+
+
+def _is_open(row: Row) -> bool:
+    return row.get("state") == OPEN or row.get("resolved_by", "") is None
+
+
+def _is(table: sa.Table, row: Row) -> Iterator[sa.ColumnElement[bool]]:
+    return (column == row[column.name] for column in table.primary_key.columns)
+
+
+def _key(table: sa.Table, row: Row) -> tuple[Any, ...]:
+    return tuple(row[column.name] for column in table.primary_key.columns if column.name != "organisation_id")
+
+
+class _State:
+    """One pass over an athlete's entries."""
+
+    def __init__(self, chain: Sequence[Link], standings: Mapping[str, Standing]) -> None:
+        self.chain = chain
+        self.standings = standings
+        self.gone = gone([one.entry for one in chain])
+        self.live = [one for one in chain if one.id not in self.gone]
+        self.by_id = {one.id: one for one in chain}
+        self.superseded = {
+            one.content["supersedes"]: one for one in self._batteries(chain) if "supersedes" in one.content
+        }
+        self.own = {"organisation_id": chain[0].organisation, "athlete_id": chain[0].athlete}
+
+    def made(self) -> State:
+        rows = {
+            "athletes": [self._athlete()],
+            "episodes": list(self._episodes()),
+            "batteries": [self._battery(one) for one in self._batteries(self.chain)],
+            "decisions": [self._decision(one) for one in self._decisions(self.chain)],
+            "unmet_criteria": list(self._unmet()),
+            "findings": list(self._findings()),
+            "tasks": list(self._tasks()),
+        }
+        return {name: {_key(METADATA.tables[name], row): row for row in found} for name, found in rows.items()}
+
+    @staticmethod
+    def _batteries(chain: Sequence[Link]) -> list[Link]:
+        return [one for one in chain if one.kind == record.BATTERY and one.content]
+
+    @staticmethod
+    def _decisions(chain: Sequence[Link]) -> list[Link]:
+        return [one for one in chain if one.kind == record.DECISION and one.content]
+
+    def _events(self, *kinds: str) -> list[Link]:
+        return [one for one in self.live if one.kind == record.EVENT and one.content.get("kind") in kinds]
+
+    # The athlete
+
+    def _athlete(self) -> Row:
+        known: dict[str, Any] = {}
+        for one in self._batteries(self.live):
+            known |= one.content.get("athlete", {})
+        erased = [one for one in self.chain if one.kind == ERASURE]
+        head = head_of(self.chain)
+        return {
+            "organisation_id": self.own["organisation_id"],
+            "id": self.own["athlete_id"],
+            "ref": self._ref("athlete", None),
+            **{name: known.get(name) for name in _PERSON},
+            "entries": head.entries,
+            "head_digest": head.digest,
+            "erased_at": _moment(erased[0].recorded_at) if erased else None,
+        }
+
+    def _ref(self, of: str, episode: str | None) -> str | None:
+        """Return the ref in force of the athlete or of an episode: the first told, then each change."""
+        ref: str | None = None
+        for one in self.chain:
+            if of == "episode" and one.episode != episode:
+                continue
+            is_change = one.kind == record.EVENT and one.content.get("kind") == RENAMED
+            if is_change and one.content.get("of") == of and one.id not in self.gone:
+                ref = one.people.get("ref")
+            elif one.kind == record.BATTERY and ref is None:
+                ref = one.people.get(f"{of}_ref")
+        return ref
+
+    # Episodes
+
+    def _episodes(self) -> Iterator[Row]:
+        for episode in dict.fromkeys(one.episode for one in self.chain if one.episode):
+            own = [one for one in self.live if one.episode == episode]
+            facts = self._facts(episode, own)
+            decided = sorted(self._decisions(own), key=lambda one: (one.content["verdict"]["as_of"], one.sequence))
+            yield {
+                **self.own,
+                "id": episode,
+                "ref": self._ref("episode", episode),
+                **{name: facts.get(name) for name in _FACTS},
+                "recurrence_of": facts.get("recurrence_of"),
+                "closed_on": self._closed_on(own),
+                **self._position(own),
+                "current_decision_id": decided[-1].id if decided else None,
+            }
+
+    def _facts(self, episode: str, own: Sequence[Link]) -> dict[str, Any]:
+        """Return the facts in force: of the first battery that counts (of any, where none does), then each change."""
+        every = [one for one in self.chain if one.episode == episode]
+        told = [one.content for one in (*self._batteries(own), *self._batteries(every)) if "episode" in one.content]
+        facts = dict(told[0]["episode"]) if told else {}
+        if told and "recurrence_of" in told[0]:
+            facts["recurrence_of"] = told[0]["recurrence_of"]
+        for one in own:
+            if one.kind == record.EVENT and one.content.get("kind") in (record.RECLASSIFIED, record.CORRECTED):
+                facts |= {name: one.content[name] for name in _FACTS if name in one.content}
+        return facts
+
+    @staticmethod
+    def _closed_on(own: Sequence[Link]) -> date | None:
+        """Return when the episode was closed, None where it went on since."""
+        closed_on: date | None = None
+        closed_at = ""
+        for one in sorted(own, key=lambda link: (link.occurred_at, link.sequence)):
+            kind = one.content.get("kind")
+            if one.kind == record.EVENT and kind == record.CLOSED:
+                closed_on, closed_at = one.occurred_on, one.occurred_at
+            elif one.occurred_at > closed_at and (
+                one.kind == record.BATTERY or (one.kind == record.EVENT and kind in record.SETBACKS)
+            ):
+                closed_on = None
+        return closed_on
+
+    @staticmethod
+    def _position(own: Sequence[Link]) -> Row:
+        """Return where a named person has put the athlete; only a sign-off says so."""
+        moved = [one.content for one in own if one.kind == SIGN_OFF and one.content.get("position")]
+        said = moved[-1] if moved else {"position": {}}
+        until = said.get("valid_until")
+        return {
+            "stage": said["position"].get("stage"),
+            "participation": said["position"].get("participation"),
+            "position_until": date.fromisoformat(until) if until else None,
+        }
+
+    # Batteries and decisions
+
+    def _battery(self, one: Link) -> Row:
+        replaced = one.content.get("supersedes")
+        state = IS_SUPERSEDED if one.id in self.superseded else IS_VOID if one.id in self.gone else IS_STANDING
+        return {
+            **self.own,
+            "id": one.id,
+            "episode_id": one.episode,
+            "ref": one.people.get("ref"),
+            "revision": one.content.get("revision", 1),
+            "kind": one.content["kind"],
+            "occasion": one.content.get("occasion"),
+            "performed_at": _moment(one.occurred_at),
+            "performed_on": one.occurred_on,
+            "posted_by": one.actor,
+            "supersedes_id": replaced,
+            "state": state,
+        }
+
+    def _decision(self, one: Link) -> Row:
+        verdict = one.content["verdict"]
+        posted = self.chain[verdict["through"] - 1].id if verdict["posted"] else None
+        standing = self.standings[one.id]
+        signed = [other for other in self.live if other.kind == SIGN_OFF and other.content.get("decision") == one.id]
+        return {
+            **self.own,
+            "id": one.id,
+            "episode_id": one.episode,
+            "sequence": one.sequence,
+            "battery_id": posted,
+            "target_stage": verdict["stage"],
+            "condition": one.content["condition"],
+            "set_id": one.content["criteria_set"]["id"],
+            "version": one.content["criteria_set"]["version"],
+            "as_of": _moment(verdict["as_of"]),
+            "decided_at": _moment(one.recorded_at),
+            "outcome": verdict["outcome"],
+            **{kind: kind in verdict["hold_because"] for kind in HOLD_KINDS},
+            "state": standing.state,
+            "stands_until": standing.until,
+            "signed_at": _moment(signed[-1].recorded_at) if signed else None,
+            "posted_by": one.actor,
+        }
+
+    def _unmet(self) -> Iterator[Row]:
+        for one in self._decisions(self.chain):
+            for criterion, part_of, status, *_ in one.content["verdict"]["reasons"]:
+                if part_of is None and status != MET:
+                    yield {
+                        "organisation_id": self.own["organisation_id"],
+                        "decision_id": one.id,
+                        "criterion_id": criterion,
+                        "status": status,
+                        "decided_at": _moment(one.recorded_at),
+                    }
+
+    def _findings(self) -> Iterator[Row]:
+        """Yield each finding with what closed it; a confirmed one stays open, or is open again."""
+        latest: dict[tuple[str | None, str], Row] = {}
+        found: list[Row] = []
+        for one in self.live:
+            for question, answer in one.content.get("referral", {}).items() if one.kind == record.BATTERY else ():
+                known = latest.get((one.episode, question))
+                if answer and (known is None or known["resolved_by"] is not None):
+                    row = {**self.own, "episode_id": one.episode, "finding": question, "raised_by": one.id}
+                    latest[one.episode, question] = row | {"resolved_by": None}
+                    found.append(latest[one.episode, question])
+            if one.kind == record.RESOLUTION and (one.episode, one.content.get("finding")) in latest:
+                is_closed = one.content["as"] != record.CONFIRMED
+                latest[one.episode, one.content["finding"]]["resolved_by"] = one.id if is_closed else None
+        return iter(found)
+
+    # Tasks
+
+    def _tasks(self) -> Iterator[Row]:
+        for episode in dict.fromkeys(one.episode for one in self._decisions(self.chain)):
+            decided = [one for one in self._decisions(self.chain) if one.episode == episode]
+            yield from self._retests(decided)
+            yield from self._follow_ups(decided)
+
+    def _retests(self, decided: Sequence[Link]) -> Iterator[Row]:
+        """Yield the retest of each decision; only that of the episode's current one may be open."""
+        current: Link | None = None
+        rows: dict[str, Row] = {}
+        for one in decided:
+            if one.id in self.gone:
+                continue
+            is_current = current is None or _place(one) > _place(current)
+            if is_current and current is not None:
+                self._close(rows.get(current.id), _because(current, one), one)
+            if is_current:
+                current = one
+            proposed = one.content["advice"]["retest"]
+            if proposed is not None and is_current:
+                rows[one.id] = self._task(RETEST, one, one.id, proposed) | {"decision_id": one.id}
+        for one in decided:
+            if one.id in rows:
+                yield self._settled(rows[one.id], one)
+
+    def _follow_ups(self, decided: Sequence[Link]) -> Iterator[Row]:
+        """Yield the question for the morning after each occasion, once for all its batteries."""
+        seen: set[str] = set()
+        for one in decided:
+            proposed = one.content["advice"]["follow_up"]
+            asked_of = one.content.get("occasion")
+            if proposed is None or asked_of is None or asked_of in seen:
+                continue
+            seen.add(asked_of)
+            row = self._task(FOLLOW_UP, one, asked_of, proposed) | {"battery_id": asked_of}
+            answers = [
+                other for other in self._batteries(self.live) if self._first(other.content.get("follows")) == asked_of
+            ]
+            self._close(row, "done" if answers else None, answers[0] if answers else one)
+            yield self._settled(row, one)
+
+    def _first(self, battery: str | None) -> str | None:
+        """Return the first battery of the occasion that a battery belongs to."""
+        followed = self.by_id.get(battery or "")
+        if followed is None or "occasion" not in followed.content:
+            return battery
+        same = [
+            one.id
+            for one in self._batteries(self.chain)
+            if (one.episode, one.content.get("occasion"), one.occurred_on)
+            == (followed.episode, followed.content["occasion"], followed.occurred_on)
+        ]
+        return same[0]
+
+    def _task(self, kind: str, one: Link, of: str, proposed: Mapping[str, Any]) -> Row:
+        return {
+            **self.own,
+            "id": task_id(kind, of),
+            "kind": kind,
+            "episode_id": one.episode,
+            "decision_id": None,
+            "battery_id": None,
+            "due_on": date.fromisoformat(proposed["due_on"]),
+            "window_days": proposed["window_days"],
+            "state": OPEN,
+            "closed_because": None,
+            "ical_sequence": 0,
+            "updated_at": _moment(one.recorded_at),
+        }
+
+    def _settled(self, row: Row, one: Link) -> Row:
+        """Return a task after what people did to it, and after what became of its decision and its episode."""
+        for event in self._events(RESCHEDULED, CANCELLED):
+            if event.content.get("task") == row["id"] and row["state"] == OPEN:
+                row["updated_at"] = _moment(event.recorded_at)
+                row["ical_sequence"] += 1
+                if event.content["kind"] == RESCHEDULED:
+                    row["due_on"] = date.fromisoformat(event.content["due_on"])
+                else:
+                    row |= {"state": CLOSED, "closed_because": "cancelled"}
+        own = [other for other in self.live if other.episode == one.episode]
+        if one.id in self.gone:
+            self._close(row, "void", one)
+        elif self._closed_on(own) is not None:
+            self._close(row, "episode_closed", own[-1])
+        return row
+
+    @staticmethod
+    def _close(row: Row | None, because: str | None, by: Link) -> None:
+        if row is not None and because is not None and row["state"] == OPEN:
+            row |= {"state": CLOSED, "closed_because": because, "updated_at": _moment(by.recorded_at)}
+            row["ical_sequence"] += 1
+
+
+def _because(before: Link, after: Link) -> str:
+    """Return why a newer decision closes a retest: it is the retest that was waited for, or it takes its place."""
+    earlier, later = before.content["verdict"], after.content["verdict"]
+    is_done = later["stage"] == earlier["stage"] and later["today"] > earlier["today"]
+    return "done" if is_done else "replaced"
+
+
+def _place(one: Link) -> tuple[str, int]:
+    return one.content["verdict"]["as_of"], one.sequence
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text)

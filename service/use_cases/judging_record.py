@@ -1,0 +1,107 @@
+"""Judge what an athlete's record offers, and keep the decision with it."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from service.domain import record
+from service.domain.chain import Link
+from service.domain.criteria import CriteriaSet
+from service.domain.evidence import Evidence
+from service.domain.explain import Advice, advice_of
+from service.domain.fold import fold
+from service.domain.judge import verdict_of
+from service.domain.judging import Judging
+from service.domain.record import Entry, Moment
+from service.domain.standing import supported_stage
+from service.store.ids import new_id
+from service.use_cases.recording import Recording
+
+FACTS = ("condition", "involved_side", "onset_on", "other_side")
+
+
+def evidence_now(recording: Recording, episode: str, as_of: Moment, *, posted: bool) -> Evidence | None:
+    """Return what the record offers for an episode up to its last entry."""
+    return fold(recording.entries, episode=episode, through=recording.head.entries, as_of=as_of, posted=posted)
+
+
+def decide(
+    recording: Recording,
+    evidence: Evidence,
+    criteria: CriteriaSet,
+    stage: str,
+    *,
+    service_version: str,
+    created: Sequence[str] = (),
+) -> Link:
+    """Add the decision on a stage to the record.
+
+    Raises:
+        UnknownStageError: the set has no such stage.
+    """
+    judging = Judging(evidence, criteria)
+    verdict = verdict_of(judging, stage)
+    id_ = new_id(recording.now)
+    place = (recording.head.entries + 1, id_, record.DECISION, evidence.episode, evidence.as_of, evidence.as_of_on)
+    stub = Entry(*place, {"verdict": verdict})
+    supported = supported_stage(evidence.episode, recording.history(stub))
+    advice = advice_of(verdict, judging, supported_stage=supported)
+    posted = recording.chain[-1].id if evidence.posted else None
+    document = {
+        "verdict": verdict,
+        "advice": advice,
+        "battery": posted,
+        "occasion": evidence.judged.batteries[0] if evidence.judged is not None else None,
+        "used": _used(evidence, advice),
+        "condition": evidence.facts.condition,
+        "criteria_set": {"id": criteria.id, "version": criteria.version},
+        "service_version": service_version,
+        "created": list(created),
+    }
+    return recording.add(
+        record.DECISION,
+        id_=id_,
+        episode=evidence.episode,
+        at=evidence.as_of,
+        on=evidence.as_of_on,
+        document=document,
+        private={},
+    )
+
+
+def _used(evidence: Evidence, advice: Advice) -> list[dict[str, str]]:
+    """Return the batteries of the judged occasion and those whose measurements were read, in order of time."""
+    moments = dict(evidence.judged.performed_at) if evidence.judged is not None else {}
+    for one in advice["reasons"]:
+        for read in one["inputs"]:
+            if "battery_id" in read and "performed_at" in read:
+                moments[read["battery_id"]] = read["performed_at"]
+    return [
+        {"battery_id": battery, "performed_at": moment}
+        for battery, moment in sorted(moments.items(), key=lambda item: (item[1], item[0]))
+    ]
+
+
+def facts_in_force(chain: Sequence[Link], episode: str, gone: set[str], *, at: str) -> dict[str, Any] | None:
+    """Return an episode's facts with the corrections that had occurred by a moment, None where none are known.
+
+    Args:
+        chain: the athlete's entries.
+        episode: the episode.
+        gone: the entries that do not count.
+        at: the moment, as fixed-width UTC text.
+    """
+    own = [one for one in chain if one.episode == episode]
+    told = [one for one in own if one.kind == record.BATTERY and one.content.get("episode")]
+    live = [one for one in told if one.id not in gone] or told
+    if not live:
+        return None
+    facts: dict[str, Any] = {name: live[0].content["episode"][name] for name in FACTS}
+    for one in own:
+        if _corrects(one) and one.id not in gone and one.occurred_at <= at:
+            facts |= {name: one.content[name] for name in FACTS if name in one.content}
+    return facts
+
+
+def _corrects(one: Link) -> bool:
+    content: Mapping[str, Any] = one.content
+    return one.kind == record.EVENT and content.get("kind") in (record.RECLASSIFIED, record.CORRECTED)

@@ -1,0 +1,325 @@
+"""Post a battery: check it, keep it, judge it, keep the decision, in one transaction."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from service.domain import record
+from service.domain.battery import battery_document, canonical_value, catalogue_faults, record_faults, time_faults
+from service.domain.canonical import canonical, digest
+from service.domain.chain import Link
+from service.domain.criteria import CriteriaSet
+from service.domain.errors import (
+    INVALID_BATTERY,
+    AmbiguousCriteriaSetError,
+    ConflictError,
+    FieldError,
+    InvalidDocumentError,
+    NoCriteriaInForceError,
+)
+from service.domain.evidence import Evidence
+from service.domain.record import Moment, gone, instant
+from service.store import entries, history
+from service.store.database import Tx
+from service.store.idempotency import Claim, claim
+from service.store.ids import new_id
+from service.use_cases.context import Caller, Context, Created
+from service.use_cases.decision_view import decision_view, stored_view
+from service.use_cases.in_force import by_digest, catalogue, choose
+from service.use_cases.judging_record import decide, evidence_now, facts_in_force
+from service.use_cases.naming import (
+    CONFLICTS,
+    Revision,
+    Subject,
+    fact_conflicts,
+    identity_conflicts,
+    revision_of,
+    subject_of,
+)
+from service.use_cases.recording import Recording, opened
+
+ROUTE = "POST /v1/batteries"
+ALREADY_MEASURED = "already_measured"
+_MEASURED_BEFORE = "duplicate"
+_FAR_FUTURE = "9999"
+
+
+def post_battery(context: Context, caller: Caller, body: Mapping[str, Any], key: str) -> Created:
+    """Keep a battery and, where it asks about a stage, judge it.
+
+    Args:
+        context: the service.
+        caller: who posts.
+        body: what `schemas.battery.BatterySchema` loads.
+        key: the Idempotency-Key.
+
+    Returns:
+        The decision as it is answered, or the battery where nothing was judged; `id` is the battery's.
+
+    Raises:
+        InvalidDocumentError: every fault against catalogue, criteria set and record.
+        ConflictError: what is on record stands against it.
+        NoCriteriaInForceError: no version judges this condition on that day.
+        UnknownStageError: the set in force has no such stage.
+    """
+    asked = digest(canonical(canonical_value(body)))
+
+    def work(tx: Tx) -> Created:
+        now = context.clock()
+        battery = new_id(now)
+        first = claim(tx, Claim(caller.organisation, caller.actor, key, ROUTE, asked), battery, now)
+        if first is not None:
+            return Created(_answered_before(tx, context, caller, first), first, replayed=True)
+        subject = subject_of(tx, caller, body, now)
+        recording = opened(tx, context, caller, subject.athlete)
+        revision = revision_of(tx, caller, body, recording.chain)
+        posting = _Posting(recording, caller, body, subject, revision, context.service_version)
+        return Created(posting.done(battery), battery)
+
+    return context.database.write(work)
+
+
+def _answered_before(tx: Tx, context: Context, caller: Caller, battery: str) -> dict[str, Any]:
+    """Return the answer to the first request of a key, as it reads today."""
+    decided = history.decision_of_battery(tx, caller.organisation, battery)
+    if decided is None:
+        kept = entries.find(tx, caller.organisation, battery)
+        assert kept is not None, "a claim is kept with what it made"  # noqa: S101
+        return stored_view(kept, [])
+    return show(tx, caller, decided, context.clock().astimezone(caller.zone).date())
+
+
+def show(tx: Tx, caller: Caller, row: Mapping[str, Any], today: date) -> dict[str, Any]:
+    """Return a decision on record from its row."""
+    link = entries.find(tx, caller.organisation, row["id"])
+    assert link is not None, "a decision's row names its entry"  # noqa: S101
+    criteria = by_digest(tx, caller.organisation, link.content["verdict"]["criteria"])
+    tasks = history.tasks_of(tx, caller.organisation, link.id, link.content["occasion"])
+    return decision_view(link, criteria, row, tasks=tasks, today=today)
+
+
+@dataclass(slots=True)
+class _Posting:
+    """One battery on its way into one athlete's record."""
+
+    recording: Recording
+    caller: Caller
+    body: Mapping[str, Any]
+    subject: Subject
+    revision: Revision
+    service_version: str
+
+    def done(self, id_: str) -> dict[str, Any]:
+        """Check, keep and judge the battery; return the answer."""
+        episode = self._episode()
+        gone_before = gone(self.recording.entries)
+        facts = self._facts(episode, gone_before)
+        on = self.body["performed_at"].astimezone(self.caller.zone).date()
+        criteria = self._criteria(facts, on)
+        self._refuse_faults(on, facts, criteria)
+        battery = self._kept(id_, episode, facts, on)
+        self._refuse_misfits(battery, gone_before)
+        decision = self._judged(battery, criteria)
+        changed = self.recording.close()
+        if decision is None:
+            return stored_view(battery, [key for key, one in changed.items() if one.state == "withdrawn"])
+        after = self.recording.after
+        judged_by = self.recording.criteria(decision.content["verdict"]["criteria"])
+        row = after["decisions"][(decision.id,)]
+        tasks = {key[0] for key in after["tasks"]}
+        return decision_view(decision, judged_by, row, tasks=tasks, today=self.recording.today)
+
+    # What is on record
+
+    def _episode(self) -> str | None:
+        """Return the episode; a follow-up that names none has that of the battery it follows."""
+        if "follows" not in self.revision.names:
+            return self.subject.episode
+        followed = next(one for one in self.recording.chain if one.id == self.revision.names["follows"])
+        if self.subject.episode not in (None, followed.episode):
+            detail = "the battery that this follows belongs to another episode"
+            raise ConflictError(CONFLICTS, detail, errors=[FieldError("#/follows", CONFLICTS, detail)])
+        return followed.episode
+
+    def _facts(self, episode: str | None, gone_before: set[str]) -> Mapping[str, Any] | None:
+        """Return the facts of the episode that hold for this battery.
+
+        Raises:
+            ConflictError: what is sent differs from what is on record.
+        """
+        chain, body = self.recording.chain, self.body
+        rows = self.recording.before["athletes"]
+        faults = list(identity_conflicts(rows.get((self.recording.athlete,)), body["athlete"]))
+        then = now = None
+        if episode is not None:
+            then = facts_in_force(chain, episode, gone_before, at=instant(body["performed_at"]))
+            now = facts_in_force(chain, episode, gone_before, at=_FAR_FUTURE)
+        if "episode" in body:
+            faults += fact_conflicts([facts for facts in (then, now) if facts is not None], body["episode"])
+        if faults:
+            message = "what is sent differs from what is on record; nothing was stored"
+            raise ConflictError(CONFLICTS, message, errors=faults)
+        return then if then is not None else body.get("episode")
+
+    def _criteria(self, facts: Mapping[str, Any] | None, on: date) -> CriteriaSet | None:
+        """Return the version that judges an assessment, None where nobody judges it yet."""
+        if "target_stage" not in self.body or facts is None:
+            return None
+        chosen = choose(
+            self.recording.tx,
+            self.caller.organisation,
+            condition=facts["condition"],
+            on=on,
+            set_id=self.body.get("criteria_set"),
+            version=self.body.get("criteria_version"),
+        )
+        chosen.gate(self.body["target_stage"])
+        return chosen
+
+    # What is refused
+
+    def _refuse_faults(self, on: date, facts: Mapping[str, Any] | None, criteria: CriteriaSet | None) -> None:
+        known = catalogue(self.recording.tx, self.caller.organisation)
+        referral = known.referral if criteria is None else tuple(one.id for one in criteria.referral)
+        onset = facts["onset_on"] if facts is not None else None
+        found = [
+            *catalogue_faults(self.body, known.catalogue, referral),
+            *time_faults(self.body, on, onset, self.recording.now),
+            *self._recurrence_faults(),
+        ]
+        if found:
+            raise InvalidDocumentError(INVALID_BATTERY, [one._replace(pointer=f"#{one.pointer}") for one in found])
+
+    def _recurrence_faults(self) -> Iterator[FieldError]:
+        ref = self.body.get("episode", {}).get("recurrence_of")
+        if ref is not None and self._recurrence_of() is None:
+            yield FieldError("/episode/recurrence_of", "unknown_name", f"the athlete has no other episode {ref!r}")
+
+    def _recurrence_of(self) -> str | None:
+        ref = self.body.get("episode", {}).get("recurrence_of")
+        known = self.recording.before["episodes"].values()
+        return next((row["id"] for row in known if ref is not None and row["ref"] == ref), None)
+
+    def _refuse_misfits(self, battery: Link, gone_before: set[str]) -> None:
+        """Refuse what does not fit to the athlete's other batteries."""
+        replaced = self.revision.names.get("supersedes")
+        others = [one.entry for one in self.recording.chain[:-1] if one.kind == record.BATTERY]
+        live = [one for one in others if one.id not in gone_before and one.id != replaced]
+        superseded = next((one for one in others if one.id == replaced), None)
+        days = self._follow_up_days(battery)
+        found = list(record_faults(battery.entry, live, days, replaced=superseded))
+        if not found:
+            return
+        faults = [one._replace(pointer=f"#{self._sent_place(one.pointer, battery)}") for one in found]
+        if all(one.code == _MEASURED_BEFORE for one in found):
+            message = "what this battery measures was measured in this occasion before; supersede that battery"
+            raise ConflictError(ALREADY_MEASURED, message, errors=faults)
+        raise InvalidDocumentError(INVALID_BATTERY, faults)
+
+    def _follow_up_days(self, battery: Link) -> int:
+        """Return how long after an occasion its morning may be told: as the set says that judges the condition."""
+        if battery.content["kind"] != record.FOLLOW_UP:
+            return 0
+        decided = [
+            one for one in self.recording.chain if one.kind == record.DECISION and one.episode == battery.episode
+        ]
+        if decided:
+            return self.recording.criteria(decided[-1].content["verdict"]["criteria"]).follow_up_days
+        condition = battery.content["episode"]["condition"]
+        tx, organisation = self.recording.tx, self.caller.organisation
+        return choose(tx, organisation, condition=condition, on=battery.occurred_on).follow_up_days
+
+    def _sent_place(self, where: str, battery: Link) -> str:
+        """Return where a measurement of the document, which sorts them, stands in the body."""
+        place = where.removeprefix("/measurements/")
+        if place == where:
+            return where
+        kept = battery.content["measurements"][int(place)]
+        sent = [(one["test"], one.get("side")) for one in self.body["measurements"]]
+        return f"/measurements/{sent.index((kept['test'], kept.get('side')))}"
+
+    # What is kept
+
+    def _kept(self, id_: str, episode: str | None, facts: Mapping[str, Any] | None, on: date) -> Link:
+        body = {**self.body, "episode": facts or {}}
+        document = battery_document(body, on, names=self.revision.names)
+        if episode is None or facts is None:
+            del document["episode"]
+        more = {
+            "revision": self.revision.number,
+            "created": list(self.subject.created),
+            "target_stage": self.body.get("target_stage"),
+            "recurrence_of": self._recurrence_of(),
+        }
+        private = {
+            "athlete_ref": self.body["athlete"]["ref"],
+            "episode_ref": self.body.get("episode", {}).get("ref"),
+            "ref": self.body.get("ref"),
+            "tester": self.body.get("tester"),
+        }
+        return self.recording.add(
+            record.BATTERY,
+            id_=id_,
+            episode=episode,
+            at=document["performed_at"],
+            on=on,
+            document=document | _without_none(more),
+            private=_without_none(private),
+        )
+
+    # What is judged
+
+    def _judged(self, battery: Link, criteria: CriteriaSet | None) -> Link | None:
+        """Add the decision that a battery asks for, None where it asks for none or comes too late."""
+        is_follow_up = battery.content["kind"] == record.FOLLOW_UP
+        if battery.episode is None or (criteria is None and not is_follow_up):
+            return None
+        as_of = Moment(battery.occurred_at, battery.occurred_on)
+        evidence = evidence_now(self.recording, battery.episode, as_of, posted=True)
+        if evidence is None:
+            return None
+        stage = self.body.get("target_stage")
+        if is_follow_up:
+            criteria, stage = self._as_before(evidence, battery)
+        if criteria is None or stage is None:
+            return None
+        return decide(
+            self.recording,
+            evidence,
+            criteria,
+            stage,
+            service_version=self.service_version,
+            created=self.subject.created,
+        )
+
+    def _as_before(self, evidence: Evidence, battery: Link) -> tuple[CriteriaSet | None, str | None]:
+        """Return by what a follow-up is judged: the stage of the latest decision made of the occasion it follows."""
+        occasion = set(evidence.judged.batteries) if evidence.judged is not None else set()
+        taken_back = gone(self.recording.entries)
+        made = [
+            one
+            for one in self.recording.chain
+            if one.kind == record.DECISION and one.id not in taken_back and one.content["occasion"] in occasion
+        ]
+        if not made:
+            return None, None
+        latest = made[-1].content
+        return self._in_force(latest, evidence, battery), latest["verdict"]["stage"]
+
+    def _in_force(self, latest: Mapping[str, Any], evidence: Evidence, battery: Link) -> CriteriaSet:
+        """Return the version in force on the morning; where none is any more, the one that judged the evening."""
+        tx, organisation = self.recording.tx, self.caller.organisation
+        condition, on = evidence.facts.condition, battery.occurred_on
+        for set_id in (latest["criteria_set"]["id"], None):
+            try:
+                found = choose(tx, organisation, condition=condition, on=on, set_id=set_id)
+            except (NoCriteriaInForceError, AmbiguousCriteriaSetError):
+                continue
+            if latest["verdict"]["stage"] in found.gates:
+                return found
+        return self.recording.criteria(latest["verdict"]["criteria"])
+
+
+def _without_none(values: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in values.items() if value is not None}

@@ -1,0 +1,180 @@
+"""Add entries to one athlete's record: the chain, and the state that follows from it, in one transaction.
+
+Posting, deciding, appending and erasing all write through here.
+"""
+
+import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from typing import Any
+
+from service.domain import record
+from service.domain.chain import Head, Link, head_of, link
+from service.domain.criteria import CriteriaSet
+from service.domain.errors import ConflictError, NotFoundError
+from service.domain.record import Entry, Moment, instant
+from service.domain.standing import Standing, History, standing
+from service.store import audit, entries, history, people, state
+from service.store.database import Tx
+from service.store.ids import new_id
+from service.use_cases.context import Caller, Context
+from service.use_cases.in_force import by_digest
+
+SALT_BYTES = 16
+
+
+@dataclass(slots=True)
+class Recording:
+    """One athlete's record, kept from other writers, and what is being added to it."""
+
+    tx: Tx
+    caller: Caller
+    now: datetime
+    athlete: str
+    chain: list[Link]
+    before: state.State
+    standings: dict[str, Standing]
+    added: list[Link] = field(default_factory=list)
+    after: state.State = field(default_factory=dict)
+
+    @property
+    def head(self) -> Head:
+        """Return where the chain ends now."""
+        return head_of(self.chain)
+
+    @property
+    def entries(self) -> list[Entry]:
+        """Return the entries as the engine reads them."""
+        return [one.entry for one in self.chain]
+
+    @property
+    def today(self) -> date:
+        """Return today in the organisation's zone."""
+        return self.now.astimezone(self.caller.zone).date()
+
+    def start_of(self, on: date) -> datetime:
+        """Return the moment at which a date begins in the organisation's zone."""
+        return datetime.combine(on, time(), self.caller.zone)
+
+    def criteria(self, digest: str) -> CriteriaSet:
+        """Return the criteria set of a decision on record."""
+        return by_digest(self.tx, self.caller.organisation, digest)
+
+    def add(  # noqa: PLR0913 - an entry has these parts
+        self,
+        kind: str,
+        *,
+        id_: str,
+        episode: str | None,
+        at: str,
+        on: date,
+        document: Mapping[str, Any],
+        private: Mapping[str, Any],
+    ) -> Link:
+        """Add an entry to the end of the chain."""
+        added = link(
+            self.head,
+            organisation=self.caller.organisation,
+            athlete=self.athlete,
+            id_=id_,
+            kind=kind,
+            episode=episode,
+            occurred_at=at,
+            occurred_on=on,
+            recorded_at=instant(self.now),
+            actor=self.caller.actor,
+            salt=secrets.token_hex(SALT_BYTES),
+            document=document,
+            private=private,
+        )
+        self.chain.append(added)
+        self.added.append(added)
+        return added
+
+    def history(self, *extra: Entry) -> History:
+        """Return the record as it is now, for what becomes of its decisions."""
+        return History([*self.entries, *extra], self.criteria, moment_now(self.now, self.caller, self.chain))
+
+    def close(self) -> dict[str, Standing]:
+        """Write the entries and the state that follows from them.
+
+        Returns:
+            What has become of each decision whose standing changed by it.
+        """
+        changed = self._standings()
+        self.after = state.state_of(self.chain, self.standings | changed)
+        state.write_names(self.tx, self.before, self.after)
+        entries.add(self.tx, self.added)
+        state.write_rest(self.tx, self.before, self.after)
+        self._note()
+        return changed
+
+    def _standings(self) -> dict[str, Standing]:
+        """Return the standings that changed; only a void brings back what was superseded or withdrawn."""
+        decisions = [one for one in self.chain if one.kind == record.DECISION and one.content]
+        is_void = any(one.kind == record.VOID for one in self.added)
+        open_ = [one for one in decisions if is_void or self.standings.get(one.id, _NEW).state == state.IS_STANDING]
+        known = self.history()
+        found = {one.id: _stored(standing(one.entry, known)) for one in open_}
+        return {key: one for key, one in found.items() if self.standings.get(key) != one}
+
+    def _note(self) -> None:
+        for one in self.added:
+            audit.note(
+                self.tx,
+                organisation=self.caller.organisation,
+                id_=new_id(self.now),
+                at=self.now,
+                actor=self.caller.actor,
+                action=f"record {one.kind}",
+                object_kind=one.kind,
+                object_id=one.id,
+                athlete=self.athlete,
+                request_id=self.caller.request_id,
+            )
+
+
+_NEW = Standing(state.IS_STANDING, None)
+
+
+def _stored(one: Standing) -> Standing:
+    """Return a standing as it is kept: a pass expires by itself, on read."""
+    return Standing(state.IS_STANDING, one.until) if one.state == "expired" else one
+
+
+def moment_now(now: datetime, caller: Caller, chain: list[Link]) -> Moment:
+    """Return now as the engine takes it; a battery may lie a few minutes ahead of our clock, and counts."""
+    latest = max((one.occurred_at for one in chain if one.kind == record.BATTERY), default="")
+    return Moment(max(instant(now), latest), now.astimezone(caller.zone).date())
+
+
+def opened(tx: Tx, context: Context, caller: Caller, athlete: str) -> Recording:
+    """Return an athlete's record, locked until the transaction ends.
+
+    Raises:
+        NotFoundError: the organisation has no such athlete.
+        ConflictError: the athlete was erased; nothing can be added.
+    """
+    head = entries.head(tx, caller.organisation, athlete, is_locked=True)
+    if head is None:
+        raise NotFoundError("athlete", athlete)
+    chain = entries.read(tx, caller.organisation, athlete)
+    standings = history.standings(tx, caller.organisation, athlete)
+    before = state.state_of(chain, standings)
+    if not chain:
+        row = people.athlete_without_entries(tx, caller.organisation, athlete)
+        before["athletes"] = {(athlete,): row}
+    elif any(one.kind == "erasure" for one in chain):
+        message = "this athlete was erased; nothing can be added to the record"
+        raise ConflictError("erased", message)
+    return Recording(tx, caller, context.clock(), athlete, chain, before, standings)
+
+
+def recorded(context: Context, caller: Caller, athlete: str, work: Callable[[Recording], Any]) -> Any:
+    """Return what `work` does with an athlete's record, written in one transaction."""
+
+    def _write(tx: Tx) -> Any:
+        return work(opened(tx, context, caller, athlete))
+
+    return context.database.write(_write)
