@@ -6,7 +6,7 @@ from typing import Any
 
 from service.cli.layout import printable
 from service.cli.outcomes import BAD_INPUT, Said
-from service.domain.errors import CriteriaFaultsError, FieldError, InvalidDocumentError, ServiceError
+from service.domain.errors import ConflictError, CriteriaFaultsError, FieldError, InvalidDocumentError, ServiceError
 
 TITLES = {
     "broken_json": "The file can't be read as JSON",
@@ -21,7 +21,17 @@ TITLES = {
     "unknown_criteria_set": "The criteria set is not known",
     "ambiguous_criteria_set": "Several criteria sets fit",
     "already_released": "A released version never changes",
+    "database_unavailable": "The database can't be used",
+    "invalid_body": "What was given can't be used",
+    "invalid_setting": "A setting can't be used",
+    "unauthenticated": "A valid access key is needed",
+    "forbidden": "This may not be done",
+    "not_found": "It is not there",
+    "key_reused": "The request's key was used before",
+    "no_criteria_in_force": "No criteria version is in force",
 }
+CONFLICT = "What is on record stands against it"
+"""The title of every conflict: each has a code of its own."""
 
 
 class UnreadableFileError(ServiceError):
@@ -39,8 +49,12 @@ def refused(error: ServiceError, *, as_json: bool = False) -> Said:
     """Return what is said of bad input."""
     if as_json:
         return Said(BAD_INPUT, json.dumps(_problem(error), ensure_ascii=False, indent=2) + "\n")
-    lines = [f"rts-service: {TITLES[error.code]}: {error.message}", *_faults(error)]
+    lines = [f"rts-service: {_title(error)}: {error.message}", *_faults(error)]
     return Said(BAD_INPUT, err=as_lines(lines))
+
+
+def _title(error: ServiceError) -> str:
+    return CONFLICT if isinstance(error, ConflictError) else TITLES[error.code]
 
 
 def as_lines(texts: Iterable[str]) -> str:
@@ -49,7 +63,7 @@ def as_lines(texts: Iterable[str]) -> str:
 
 
 def _faults(error: ServiceError) -> list[str]:
-    if isinstance(error, InvalidDocumentError):
+    if isinstance(error, InvalidDocumentError | ConflictError):
         return [f"  {one.pointer}  {one.code}: {one.detail}" for one in error.errors]
     if isinstance(error, CriteriaFaultsError):
         return [f"  {one.file}:{one.line} {one.path}: {one.detail}" for one in error.faults]
@@ -57,8 +71,8 @@ def _faults(error: ServiceError) -> list[str]:
 
 
 def _problem(error: ServiceError) -> dict[str, Any]:
-    problem: dict[str, Any] = {"title": TITLES[error.code], "code": error.code, "detail": error.message, "errors": []}
-    if isinstance(error, InvalidDocumentError):
+    problem: dict[str, Any] = {"title": _title(error), "code": error.code, "detail": error.message, "errors": []}
+    if isinstance(error, InvalidDocumentError | ConflictError):
         problem["errors"] = [one._asdict() for one in error.errors]
     if isinstance(error, CriteriaFaultsError):
         problem["errors"] = [
