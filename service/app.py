@@ -19,6 +19,7 @@ from service.api.reading import refuse_arguments_not_read
 from service.api.routes import BLUEPRINTS
 from service.settings import Settings, service_version
 from service.store.database import Database
+from service.use_cases.access import authenticate
 from service.use_cases.context import Context
 
 Clock = Callable[[], datetime]
@@ -50,8 +51,6 @@ class PlainJson(DefaultJSONProvider):
 
 def create_app(settings: Settings, *, clock: Clock | None = None) -> Flask:
     """Return the service; it starts without its database, and says so at /health/ready."""
-    from service.use_cases.access import authenticate  # noqa: PLC0415
-
     context = Context(Database(settings.database_url), clock or _now, service_version())
     return joined(settings, context, blueprints=BLUEPRINTS, roles=ROLES, authenticate=authenticate)
 
@@ -101,9 +100,9 @@ def _protect(app: Flask) -> None:
 def _stand_behind_proxies(app: Flask, settings: Settings) -> None:
     """Believe as many proxies as the operator says, and answer under the path that they show."""
     count = settings.trusted_proxies
-    inner = app.wsgi_app
+    inner: Any = app.wsgi_app
     if count:
-        inner = ProxyFix(inner, x_for=count, x_proto=count, x_host=count)  # type: ignore[assignment]
+        inner = ProxyFix(inner, x_for=count, x_proto=count, x_host=count)
     prefix = settings.url_prefix
 
     def under_prefix(environ: dict[str, Any], start_response: Any) -> Any:

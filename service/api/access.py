@@ -10,7 +10,7 @@ from typing import Final
 
 from flask import Flask, current_app, g, request
 
-from service.api.problems import RefusedRequestError
+from service.domain.errors import ForbiddenError, UnauthenticatedError
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER, Caller, Context
 
 OPEN: Final = frozenset({"anybody"})
@@ -29,7 +29,8 @@ ROLES: Mapping[str, frozenset[str]] = {
 Authenticate = Callable[[Context, str], Caller | None]
 
 _BEARER = re.compile(r"bearer +(rts_[0-9a-f]{32}_[A-Za-z0-9_-]{16,128})", re.ASCII | re.IGNORECASE)
-_CHALLENGE = 'Bearer realm="rts"'
+_SEND_KEY = "send your access key: Authorization: Bearer rts_..."
+_NOT_VALID = "this access key is not known or no longer valid; ask your administrator for another"
 
 
 def keep_the_door(
@@ -47,7 +48,7 @@ def keep_the_door(
             return
         g.caller = replace(_who(context, authenticate), request_id=g.request_id)
         if not allowed & g.caller.roles:
-            raise RefusedRequestError("forbidden", _may_not(allowed, g.caller))
+            raise ForbiddenError(_may_not(allowed, g.caller), roles=sorted(allowed))
 
 
 def caller() -> Caller:
@@ -70,16 +71,13 @@ def who_may(allowed: frozenset[str]) -> str:
 
 
 def _who(context: Context, authenticate: Authenticate) -> Caller:
-    sent = request.headers.get("Authorization", "")
+    sent = request.headers.get("Authorization", "").strip()
     if not sent:
-        message = "send your access key: Authorization: Bearer rts_..."
-        raise RefusedRequestError("unauthenticated", message, headers={"WWW-Authenticate": _CHALLENGE})
-    presented = _BEARER.fullmatch(sent.strip())
+        raise UnauthenticatedError(_SEND_KEY)
+    presented = _BEARER.fullmatch(sent)
     known = authenticate(context, presented.group(1)) if presented else None
     if known is None:
-        message = "this access key is not known, is no longer valid, or is no access key; ask your administrator"
-        headers = {"WWW-Authenticate": f'{_CHALLENGE}, error="invalid_token"'}
-        raise RefusedRequestError("unauthenticated", message, headers=headers)
+        raise UnauthenticatedError(_NOT_VALID)
     return known
 
 

@@ -19,7 +19,7 @@ import flask_smorest
 from flask import Response, current_app, request
 from marshmallow import Schema
 
-from service.api.reading import IDEMPOTENCY_KEY, QUERY, StrictParser
+from service.api.reading import IDEMPOTENCY_KEY, QUERY, StrictParser, idempotency_key
 from service.use_cases.context import Created
 
 Arguments = ParamSpec("Arguments")
@@ -111,6 +111,7 @@ class Blueprint(flask_smorest.Blueprint):
         def decorate(view: View[...]) -> View[...]:
             @wraps(view)
             def created(*given: Any, **named: Any) -> Answer:
+                idempotency_key()  # without one nothing is read
                 done: Created = view(*given, **named)
                 return done.answer, {"Location": at(done)} | ({REPLAYED: "true"} if done.replayed else {})
 
@@ -137,13 +138,15 @@ def _response(answer: Answer, status: int) -> Response:
     response = current_app.response_class(text, status, headers, mimetype="application/json")
     if body is None:
         del response.headers["Content-Type"]
-    return response.make_conditional(request) if "ETag" in response.headers else response
+    if "ETag" in response.headers:
+        response.make_conditional(request)
+    return response
 
 
 def _with_parameter(view: View[...], parameter: Mapping[str, Any]) -> View[...]:
     known = getattr(view, "_apidoc", {})
     headers = [*known.get("headers", ()), parameter]
-    view._apidoc = known | {"headers": headers}  # type: ignore[attr-defined]  # where flask-smorest looks
+    view._apidoc = known | {"headers": headers}  # type: ignore[attr-defined] # noqa: SLF001  # where flask-smorest looks
     return view
 
 

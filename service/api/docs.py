@@ -131,7 +131,7 @@ def _parameter(parameter: Mapping[str, Any]) -> dict[str, Any]:
 def _answer(status: str, told: Mapping[str, Any]) -> dict[str, Any]:
     if "$ref" in told:
         return {"status": "any error" if status == "default" else status, "kind": kind_of({"$ref": f"{_REF}Problem"})}
-    content = next(iter(told.get("content", {}).values()), {})
+    content: Mapping[str, Any] = next(iter(told.get("content", {}).values()), {})
     return {
         "status": status,
         "about": told.get("description", ""),

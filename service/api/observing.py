@@ -19,7 +19,7 @@ from schemas import fields
 from schemas.document import DocumentSchema
 from service.api.access import context
 from service.api.blueprint import Blueprint
-from service.api.problems import RefusedRequestError
+from service.api.problems import NOT_READY, RefusedRequestError
 from service.use_cases.readiness import why_not_ready
 
 REQUEST_ID, TRACE = "X-Request-Id", "traceparent"
@@ -147,7 +147,7 @@ def ready() -> dict[str, Any]:
     """Tell whether requests can be served: the database is reached and has this release's tables."""
     reason = why_not_ready(context())
     if reason:
-        raise RefusedRequestError("not_ready", reason, headers={"Retry-After": "5"})
+        raise RefusedRequestError(NOT_READY, reason, headers={"Retry-After": "5"})
     return {"status": "ok"}
 
 

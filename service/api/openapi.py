@@ -23,7 +23,7 @@ _DESCRIPTION = (
     "Judges test batteries of athletes against cited, versioned return-to-sport criteria, and answers pass or hold "
     "with a reason for every criterion.\n\n"
     "An answer supports the decision of a qualified professional and never replaces it: criteria are met or not met; "
-    "nobody is cleared by this service. Each decision carries its caution, its sources and the version it was judged by."
+    "nobody is cleared by this service. Each decision carries its caution, its sources and the version that judged it."
 )
 _KEY = "access_key"
 _SECURITY = {
@@ -38,13 +38,14 @@ class Api(flask_smorest.Api):
     """flask-smorest with our fields and our errors."""
 
     ERROR_SCHEMA = ProblemSchema
+    DEFAULT_RESPONSE_CONTENT_TYPE = "application/json"
 
     def _register_error_handlers(self) -> None:
         """Leave errors to `service.api.problems`."""
 
     def _register_responses(self) -> None:
         """Document every error as problem+json; what is no error has its own type."""
-        usual = self.DEFAULT_RESPONSE_CONTENT_TYPE
+        usual: str = self.DEFAULT_RESPONSE_CONTENT_TYPE
         self.DEFAULT_RESPONSE_CONTENT_TYPE = PROBLEM_JSON
         try:
             super()._register_responses()

@@ -17,12 +17,19 @@ from werkzeug.routing import BaseConverter
 from schemas.faults import ShapeFault, pointer
 from schemas.faults import load as load_shape
 from schemas.strict_json import BrokenJsonError, load, read
-from service.api.problems import RefusedRequestError
-from service.domain.errors import BrokenBodyError, FieldError, InvalidDocumentError
+from service.api.problems import (
+    INVALID_QUERY,
+    KEY_INVALID,
+    KEY_MISSING,
+    PRECONDITION_FAILED,
+    PRECONDITION_REQUIRED,
+    UNSUPPORTED_MEDIA_TYPE,
+    RefusedRequestError,
+)
+from service.domain.errors import INVALID_BODY, BrokenBodyError, FieldError, InvalidDocumentError
 
 QUERY, BODY = "query", "json"
 IDEMPOTENCY_KEY = "Idempotency-Key"
-INVALID_BODY = "invalid_body"
 
 _JSON = re.compile(r"application/(json|[a-z0-9!#$&^_.+-]+\+json)", re.ASCII)
 _KEY = re.compile(r"[\x21-\x7e]{1,128}", re.ASCII)
@@ -78,10 +85,10 @@ def idempotency_key() -> str:
     key = request.headers.get(IDEMPOTENCY_KEY, "")
     if not key:
         message = "send an Idempotency-Key, the same when the same request is sent again: a UUID, or your own id of it"
-        raise RefusedRequestError("idempotency_key_missing", message)
+        raise RefusedRequestError(KEY_MISSING, message)
     if not _KEY.fullmatch(key):
         message = "an Idempotency-Key has 1 to 128 visible ASCII characters and no space"
-        raise RefusedRequestError("idempotency_key_invalid", message)
+        raise RefusedRequestError(KEY_INVALID, message)
     return key
 
 
@@ -94,10 +101,10 @@ def require_if_match(current: str) -> None:
     sent = request.headers.get("If-Match", "").strip()
     if not sent:
         message = "send If-Match with the ETag that you were given, so that nobody else's change is lost"
-        raise RefusedRequestError("precondition_required", message)
+        raise RefusedRequestError(PRECONDITION_REQUIRED, message)
     if sent != "*" and f'"{current}"' not in _TAG.findall(sent):
         message = "it is no longer as you saw it; get it again, make your change on that, and send its ETag"
-        raise RefusedRequestError("precondition_failed", message, headers={"ETag": f'"{current}"'})
+        raise RefusedRequestError(PRECONDITION_FAILED, message, headers={"ETag": f'"{current}"'})
 
 
 @cache
@@ -152,7 +159,7 @@ def refuse_arguments(faults: Iterable[FieldError]) -> None:
     errors = tuple(faults)
     if errors:
         count = f"{len(errors)} {'argument' if len(errors) == 1 else 'arguments'}"
-        raise RefusedRequestError("invalid_query", f"{count} of the address can't be used", errors=errors)
+        raise RefusedRequestError(INVALID_QUERY, f"{count} of the address can't be used", errors=errors)
 
 
 def refuse_arguments_not_read(app: Flask) -> None:
@@ -171,4 +178,4 @@ def refuse_arguments_not_read(app: Flask) -> None:
 
 def _refuse_type(message: str) -> NoReturn:
     headers = {"Accept": "application/json"}
-    raise RefusedRequestError("unsupported_media_type", message, headers=headers)
+    raise RefusedRequestError(UNSUPPORTED_MEDIA_TYPE, message, headers=headers)
