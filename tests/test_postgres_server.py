@@ -19,9 +19,10 @@ from tests.postgres import KEEPER, WHEEL, NoPostgresError, find_binaries, postgr
 ROOT = KEEPER.parent.parent
 OWN = {name: value for name, value in os.environ.items() if name != "RTS_TEST_DATABASE_URL"}
 PARENT = """
-import subprocess, sys, time
+import signal, time
 from tests.postgres import postgres
-with postgres(environ={}) as server:
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs ignore it
+with postgres() as server:
     print(server.admin_url.port, server.keeper.pid, flush=True)
     {}
 """
@@ -65,9 +66,8 @@ def wait_until_gone(port: int, keeper: int) -> bool:
 @contextlib.contextmanager
 def started_run(doing: str, temporary: Path):
     """Another process with a server of its own, as a test run is; its port and its keeper's process id."""
-    program = PARENT.replace("{}", repr(OWN), 1).replace("{}", doing)
     environ = OWN | {"TMPDIR": str(temporary)}
-    command = [sys.executable, "-c", program]
+    command = [sys.executable, "-c", PARENT.format(doing)]
     with subprocess.Popen(command, cwd=ROOT, env=environ, stdout=subprocess.PIPE, text=True) as run:
         try:
             port, keeper = map(int, run.stdout.readline().split())

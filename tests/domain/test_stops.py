@@ -126,9 +126,10 @@ def test_a_stop_for_pain_in_a_test_without_classes_holds_gates_that_read_it() ->
     assert holds_on(lifts, stopped, assessment()) == [["not_met", "pain_beyond_limit", "foot_lifts"]]
 
 
-def test_a_stop_in_a_test_that_the_set_does_not_know_does_not_go_on_holding() -> None:
+def test_a_stop_in_a_test_that_the_set_does_not_know_goes_on_holding_gates_that_read_a_loading_test() -> None:
     stopped = assessment(measured("backward_walk", LEFT, 9, pain=7), on=YESTERDAY)
-    assert holds_on(HOPS, stopped, assessment()) == []
+    held = [holds_on(one, stopped, assessment()) for one in (HOPS, STRONG, RANGE)]
+    assert held == [[["not_met", "pain_beyond_limit", "backward_walk"]]] * 2 + [[]]
 
 
 def test_a_stop_by_a_part_or_a_route_holds_too() -> None:
