@@ -5,11 +5,11 @@ An entry has two parts, both canonical JSON: `document`, all that the engine rea
 verifies.
 """
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
-import json
 from typing import Any
 
 from service.domain.canonical import canonical, digest
@@ -49,12 +49,12 @@ class Link:
     @cached_property
     def content(self) -> Mapping[str, Any]:
         """Return the document, empty once it is erased."""
-        return {} if self.document is None else json.loads(self.document)
+        return _read(self.document)
 
     @cached_property
     def people(self) -> Mapping[str, Any]:
         """Return the private part, empty once it is erased."""
-        return {} if self.private is None else json.loads(self.private)
+        return _read(self.private)
 
     @cached_property
     def entry(self) -> Entry:
@@ -123,7 +123,7 @@ def broken_at(chain: Sequence[Link], head: Head) -> int | None:
         chain: every entry of an athlete in order.
         head: where the chain is known to end; a cut tail is broken after its last entry.
     """
-    erased = {one.content.get("scope"): one.sequence for one in chain if one.kind == ERASURE}
+    erased = {str(one.content.get("scope")): one.sequence for one in chain if one.kind == ERASURE}
     previous: str | None = None
     for place, one in enumerate(chain, start=1):
         is_next = one.sequence == place and one.previous_digest == previous
@@ -131,6 +131,11 @@ def broken_at(chain: Sequence[Link], head: Head) -> int | None:
             return place
         previous = one.digest
     return None if head == head_of(chain) else len(chain) + 1
+
+
+def _read(text: str | None) -> Mapping[str, Any]:
+    found: Mapping[str, Any] = {} if text is None else json.loads(text)
+    return found
 
 
 def _holds(one: Link, erased: Mapping[str, int]) -> bool:

@@ -130,6 +130,13 @@ def operator(tx: Tx, organisation_id: str) -> Actor | None:
     return _actor(found) if found else None
 
 
+def actors_named(tx: Tx, organisation_id: str, display_name: str) -> list[Actor]:
+    """Return the actors of a name who are not disabled, oldest first."""
+    is_named = (actors.c.display_name == display_name) & actors.c.disabled_at.is_(None)
+    asked = _actors(organisation_id).where(is_named).order_by(actors.c.created_at, actors.c.id)
+    return [_actor(row) for row in tx.execute(asked)]
+
+
 def list_actors(tx: Tx, organisation_id: str, *, after: Place | None, limit: int) -> list[Actor]:
     """Return a page of actors, newest first."""
     asked = newest_first(_actors(organisation_id), actors.c.created_at, actors.c.id, after).limit(limit)

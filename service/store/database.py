@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from sqlalchemy import event
-from sqlalchemy.exc import DBAPIError, ProgrammingError, TimeoutError as PoolTimeoutError
+from sqlalchemy.exc import DBAPIError, ProgrammingError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from service.domain.errors import DatabaseUnavailableError
 

@@ -1,8 +1,5 @@
 """What is asked of decisions on record: their standing, one by id, pages of the history."""
 
-from collections.abc import Mapping
-from typing import Any
-
 import sqlalchemy as sa
 
 from service.domain.standing import Standing
@@ -19,13 +16,13 @@ def standings(tx: Tx, organisation: str, athlete: str) -> dict[str, Standing]:
     return {row.id: Standing(row.state, row.stands_until) for row in tx.execute(query)}
 
 
-def decision(tx: Tx, organisation: str, id_: str) -> Mapping[str, Any] | None:
+def decision(tx: Tx, organisation: str, id_: str) -> sa.RowMapping | None:
     """Return the current state of a decision."""
     query = sa.select(decisions).where(decisions.c.organisation_id == organisation, decisions.c.id == id_)
     return tx.execute(query).mappings().one_or_none()
 
 
-def decision_of_battery(tx: Tx, organisation: str, battery: str) -> Mapping[str, Any] | None:
+def decision_of_battery(tx: Tx, organisation: str, battery: str) -> sa.RowMapping | None:
     """Return the decision that a battery was posted for, None where nothing was judged."""
     query = sa.select(decisions).where(decisions.c.organisation_id == organisation, decisions.c.battery_id == battery)
     return tx.execute(query.order_by(decisions.c.sequence).limit(1)).mappings().one_or_none()

@@ -24,7 +24,7 @@ def evidence_now(recording: Recording, episode: str, as_of: Moment, *, posted: b
     return fold(recording.entries, episode=episode, through=recording.head.entries, as_of=as_of, posted=posted)
 
 
-def decide(
+def decide(  # noqa: PLR0913 - what is judged, and what is kept with it
     recording: Recording,
     evidence: Evidence,
     criteria: CriteriaSet,

@@ -59,7 +59,7 @@ def subject_of(tx: Tx, caller: Caller, body: Mapping[str, Any], now: datetime) -
             created.append(NEW_EPISODE)
         elif row.athlete_id != athlete:
             detail = "this episode belongs to another athlete; look at both refs"
-            raise _conflict("/episode/ref", detail)
+            raise _conflict(detail, at="#/episode/ref")
         episode = new_id(now) if row is None else row.id
     return Subject(athlete, episode, tuple(created))
 
@@ -87,8 +87,8 @@ def fact_conflicts(in_force: Sequence[Mapping[str, Any]], sent: Mapping[str, Any
             yield FieldError(f"#/episode/{name}", CONFLICTS, detail)
 
 
-def _conflict(where: str, detail: str, *, code: str = CONFLICTS, link: str | None = None) -> ConflictError:
-    return ConflictError(code, detail, errors=[FieldError(f"#{where}", CONFLICTS, detail)], link=link)
+def _conflict(detail: str, *, at: str, code: str = CONFLICTS, link: str | None = None) -> ConflictError:
+    return ConflictError(code, detail, errors=[FieldError(at, CONFLICTS, detail)], link=link)
 
 
 def revision_of(tx: Tx, caller: Caller, body: Mapping[str, Any], chain: Sequence[Link]) -> Revision:
@@ -104,7 +104,7 @@ def revision_of(tx: Tx, caller: Caller, body: Mapping[str, Any], chain: Sequence
     if names.get("supersedes") in replaced and "id" in body["supersedes"]:
         newer = replaced[names["supersedes"]]
         detail = "this battery was superseded before; look at the newer one, and supersede that if need be"
-        raise _conflict("/supersedes", detail, link=f"/v1/batteries/{newer}")
+        raise _conflict(detail, at="#/supersedes", link=f"/v1/batteries/{newer}")
     names = {key: _current(one, replaced) for key, one in names.items()}
     return Revision(names, _number(tx, caller, body, names.get("supersedes")))
 
@@ -114,8 +114,8 @@ def _named(tx: Tx, caller: Caller, batteries: Mapping[str, Link], body: Mapping[
     if "ref" in sent:
         found = [row.id for row in people.batteries_of_ref(tx, caller.organisation, sent["ref"])]
     else:
-        found = [sent["id"].lower()]
-    known = next((one for one in found if one in batteries), None)
+        found = [str(sent["id"]).lower()]
+    known: str | None = next((one for one in found if one in batteries), None)
     if known is None:
         detail = f"{next(iter(sent.values()))!r} names no battery of this athlete"
         raise InvalidDocumentError(INVALID_BATTERY, [FieldError(f"#/{key}", "unknown_name", detail)])
@@ -135,5 +135,5 @@ def _number(tx: Tx, caller: Caller, body: Mapping[str, Any], supersedes: str | N
     taken = people.batteries_of_ref(tx, caller.organisation, body["ref"])
     if taken and taken[0].id != supersedes:
         detail = f"{body['ref']!r} is the ref of another battery; give this one its own, or say what it supersedes"
-        raise _conflict("/ref", detail, code=REF_TAKEN, link=f"/v1/batteries/{taken[0].id}")
+        raise _conflict(detail, at="#/ref", code=REF_TAKEN, link=f"/v1/batteries/{taken[0].id}")
     return taken[0].revision + 1 if taken else 1

@@ -85,7 +85,7 @@ def _answered_before(tx: Tx, context: Context, caller: Caller, battery: str) -> 
     decided = history.decision_of_battery(tx, caller.organisation, battery)
     if decided is None:
         kept = entries.find(tx, caller.organisation, battery)
-        assert kept is not None, "a claim is kept with what it made"  # noqa: S101
+        assert kept is not None, "a claim is kept with what it made"
         return stored_view(kept, [])
     return show(tx, caller, decided, context.clock().astimezone(caller.zone).date())
 
@@ -93,7 +93,7 @@ def _answered_before(tx: Tx, context: Context, caller: Caller, battery: str) -> 
 def show(tx: Tx, caller: Caller, row: Mapping[str, Any], today: date) -> dict[str, Any]:
     """Return a decision on record from its row."""
     link = entries.find(tx, caller.organisation, row["id"])
-    assert link is not None, "a decision's row names its entry"  # noqa: S101
+    assert link is not None, "a decision's row names its entry"
     criteria = by_digest(tx, caller.organisation, link.content["verdict"]["criteria"])
     tasks = history.tasks_of(tx, caller.organisation, link.id, link.content["occasion"])
     return decision_view(link, criteria, row, tasks=tasks, today=today)

@@ -10,11 +10,11 @@ from datetime import date, datetime, time
 from typing import Any
 
 from service.domain import record
-from service.domain.chain import Head, Link, head_of, link
+from service.domain.chain import ERASURE, Head, Link, head_of, link
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import ConflictError, NotFoundError
 from service.domain.record import Entry, Moment, instant
-from service.domain.standing import Standing, History, standing
+from service.domain.standing import History, Standing, standing
 from service.store import audit, entries, history, people, state
 from service.store.database import Tx
 from service.store.ids import new_id
@@ -22,6 +22,7 @@ from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import by_digest
 
 SALT_BYTES = 16
+ATHLETE, ERASED = "athlete", "erased"
 
 
 @dataclass(slots=True)
@@ -158,16 +159,16 @@ def opened(tx: Tx, context: Context, caller: Caller, athlete: str) -> Recording:
     """
     head = entries.head(tx, caller.organisation, athlete, is_locked=True)
     if head is None:
-        raise NotFoundError("athlete", athlete)
+        raise NotFoundError(ATHLETE, athlete)
     chain = entries.read(tx, caller.organisation, athlete)
     standings = history.standings(tx, caller.organisation, athlete)
     before = state.state_of(chain, standings)
     if not chain:
         row = people.athlete_without_entries(tx, caller.organisation, athlete)
         before["athletes"] = {(athlete,): row}
-    elif any(one.kind == "erasure" for one in chain):
+    elif any(one.kind == ERASURE for one in chain):
         message = "this athlete was erased; nothing can be added to the record"
-        raise ConflictError("erased", message)
+        raise ConflictError(ERASED, message)
     return Recording(tx, caller, context.clock(), athlete, chain, before, standings)
 
 

@@ -1,5 +1,7 @@
 """Run migrations in one transaction, one migrator at a time, with SQLite's foreign keys off and checked after."""
 
+from typing import Any, Literal
+
 from alembic import context
 
 from service.store.database import Database
@@ -9,7 +11,7 @@ from service.store.types import UtcMoment
 LOCK = 7_204_310
 
 
-def _rendered(kind: str, item: object, autogenerate: object) -> str | bool:
+def _rendered(kind: str, item: object, autogenerate: Any) -> str | Literal[False]:
     if kind == "type" and isinstance(item, UtcMoment):
         autogenerate.imports.add("from service.store.types import UtcMoment")
         return "UtcMoment()"

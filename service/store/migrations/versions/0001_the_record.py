@@ -2,6 +2,7 @@
 
 import sqlalchemy as sa
 from alembic import op
+
 from service.store.guards import statements
 from service.store.types import UtcMoment
 
