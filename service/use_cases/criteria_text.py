@@ -1,0 +1,116 @@
+"""The text of a criteria set as people write it: copied under another name, and checked without leaving a trace."""
+
+import re
+import tempfile
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from schemas.strict_yaml import read_yaml
+from service.domain.errors import CriteriaFaultsError, Fault
+from service.store.criteria import Text
+from service.use_cases.check_criteria import Checked, check_criteria
+from service.use_cases.choosing import SHIPPED
+
+# Each example is judged by the engine and each unknown name is compared with the known ones, so that the size of a
+# text alone does not say how long its check takes. The shipped set has about 9,000 values and 230 expectations.
+MOST_VALUES = 40_000
+MOST_EXPECTATIONS = 1_000
+
+_LINE = r"^{key}:[ \t]+[^\s#]+"
+
+
+class Named(NamedTuple):
+    """A version or a draft of a set by its name."""
+
+    set_id: str
+    version: int
+
+    def __str__(self) -> str:
+        """Return what people call it: `lateral-ankle-sprain/1`."""
+        return f"{self.set_id}/{self.version}"
+
+
+def named(source: str) -> Named | None:
+    """Return the set and the version that a source says it is, or None where it does not say so."""
+    document, _ = read_yaml(source.encode(errors="replace"))
+    value = document.value if document is not None else None
+    match value:
+        case {"id": str(set_id), "version": int(version)} if not isinstance(version, bool):
+            return Named(set_id, version)
+        case _:
+            return None
+
+
+def renamed(source: str, name: Named) -> str:
+    """Return a source as that of another set and version; every other line stays, comments too.
+
+    Raises:
+        CriteriaFaultsError: it can't be done line by line.
+    """
+    changed = source
+    for key, value in (("id", name.set_id), ("version", str(name.version))):
+        changed = re.sub(_LINE.format(key=key), f"{key}: {value}", changed, count=1, flags=re.MULTILINE)
+    wanted = _value(source) | {"id": name.set_id, "version": name.version}
+    if _value(changed) != wanted:
+        detail = "id and version do not stand on lines of their own (id: my-set); send the changed source instead"
+        raise CriteriaFaultsError([Fault("source", 1, "#", detail)])
+    return changed
+
+
+def _value(source: str) -> dict[str, Any]:
+    document, _ = read_yaml(source.encode())
+    return document.value if document is not None and isinstance(document.value, dict) else {}
+
+
+def check_text(text: Text, name: Named, *, shipped: Path = SHIPPED) -> Checked:
+    """Return the set of a text that has passed its check; faults and warnings name `ID/VERSION.yaml`.
+
+    Args:
+        text: the source and its examples.
+        name: the set and version that it should be.
+        shipped: the folder of the shipped sets, whose catalogue is used.
+
+    Raises:
+        CriteriaFaultsError: every fault that the check finds.
+    """
+    with tempfile.TemporaryDirectory(prefix="rts-check-") as made:
+        folder = Path(made).resolve()
+        path = folder / name.set_id / f"{name.version}.yaml"
+        path.parent.mkdir()
+        path.write_bytes(text.source.encode(errors="replace"))
+        beside = path.with_name(f"{name.version}.examples.yaml")
+        beside.write_bytes(text.examples.encode(errors="replace"))
+        places = {str(folder): "", str(shipped.resolve()): "", str(shipped): ""}
+        try:
+            _refuse_more_than_can_be_checked(text, (path, beside))
+            checked = check_criteria(path, shipped / "catalogue")
+        except CriteriaFaultsError as error:
+            raise CriteriaFaultsError(
+                _without_places(error.faults, places), warnings=_without_places(error.warnings, places)
+            ) from None
+    return Checked(checked.criteria, _without_places(checked.warnings, places), checked.examples, checked.expectations)
+
+
+def _refuse_more_than_can_be_checked(text: Text, files: tuple[Path, Path]) -> None:
+    """Refuse what would keep the check busy for long, before it starts."""
+    for content, file in zip((text.source, text.examples), files, strict=True):
+        # A value takes a mark of its own: a colon, a comma, a dash or a bracket.
+        marks = sum(content.count(mark) for mark in (":", ",", "- ", "[", "{"))
+        if marks > MOST_VALUES:
+            detail = f"the text has more than {MOST_VALUES} values; a set of this size is not checked here, split it"
+            raise CriteriaFaultsError([Fault(str(file), 1, "#", detail)])
+    expectations = text.examples.count("outcome")
+    if expectations > MOST_EXPECTATIONS:
+        detail = f"the examples expect {expectations} outcomes; at most {MOST_EXPECTATIONS} are checked, take some out"
+        raise CriteriaFaultsError([Fault(str(files[1]), 1, "#", detail)])
+
+
+def _without_places(faults: tuple[Fault, ...], places: dict[str, str]) -> tuple[Fault, ...]:
+    """Return faults that name no folder of this machine."""
+    return tuple(one._replace(file=_shown(one.file, places), detail=_shown(one.detail, places)) for one in faults)
+
+
+def _shown(said: str, places: dict[str, str]) -> str:
+    for place, instead in places.items():
+        said = said.replace(f"{place}/", instead)
+    return said

@@ -1,0 +1,280 @@
+"""Which versions of criteria judge, and from when: adopt what ships, publish one's own, retire."""
+
+from collections.abc import Mapping
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from service.criteria_files import load_released
+from service.domain.adoption import Adopted
+from service.domain.canonical import canonical, digest
+from service.domain.errors import ConflictError, FieldError, NotFoundError, ReleasedVersionError
+from service.store import criteria as store
+from service.store.criteria import Draft, NewVersion, Text
+from service.store.database import Tx
+from service.use_cases.choosing import SHIPPED
+from service.use_cases.context import Caller, Context
+from service.use_cases.criteria_text import Named, check_text, named
+from service.use_cases.drafting import PRECONDITION_FAILED, shipped_text, tag
+from service.use_cases.governance import CONFLICTS, VERSION, Change, Governed, change, object_id, refuse_reserved
+from service.use_cases.showing_criteria import version_answer
+
+ADOPT = "POST /v1/criteria-sets"
+PUBLISH = "POST /v1/criteria-drafts/publish"
+RETIRE = "POST /v1/criteria-sets/retire"
+ALREADY_RETIRED = "already_retired"
+
+
+def adopt(
+    context: Context, caller: Caller, body: Mapping[str, Any], *, key: str | None = None, shipped: Path = SHIPPED
+) -> Governed:
+    """Let a shipped version judge from a day on: `id`, `version`, `in_force_from`. The same again changes nothing.
+
+    Raises:
+        UnknownCriteriaSetError: no such version ships.
+        ReleasedVersionError: it is adopted from another day, or with other content.
+        ConflictError: the version or the day does not come after those adopted.
+    """
+    name = Named(body["id"], body["version"])
+    text = canonical(load_released(shipped, *name))
+    written = shipped_text(name, shipped)
+    new = NewVersion(
+        *name,
+        digest=digest(text),
+        document=text,
+        source=written.source if written else None,
+        examples=written.examples if written else None,
+        in_force_from=body["in_force_from"],
+    )
+
+    def work(tx: Tx) -> Governed:
+        made = change(tx, context, caller)
+        store.lock(tx, caller.organisation)
+        id_ = object_id(caller, VERSION, name)
+        if made.first(key, ADOPT, body, id_) is not None:
+            return Governed(version_answer(tx, caller, name, made.today), id_, replayed=True, is_new=False)
+        is_new = _add(made, new, "adopt criteria")
+        return Governed(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
+
+    return context.database.write(work)
+
+
+def publish(  # noqa: PLR0913 - a draft, from when, in whose place
+    context: Context,
+    caller: Caller,
+    name: Named,
+    body: Mapping[str, Any],
+    *,
+    key: str | None = None,
+    shipped: Path = SHIPPED,
+) -> Governed:
+    """Publish a draft that passes its check: `in_force_from`, and the set that it `replaces`. The draft goes.
+
+    A draft that is published already, from the same day, changes nothing.
+
+    Raises:
+        CriteriaFaultsError: every fault of the check.
+        NotFoundError: there is no such draft.
+        ReleasedVersionError: the number is published with other content, or from another day.
+        ConflictError: it was changed meanwhile; its id ships; its version or day does not come after the others.
+    """
+    draft = context.database.read(lambda tx: store.draft(tx, caller.organisation, *name))
+    new = None if draft is None else _checked(Text(draft.source, draft.examples), name, body, shipped)
+
+    def work(tx: Tx) -> Governed:
+        made = change(tx, context, caller)
+        store.lock(tx, caller.organisation)
+        id_ = object_id(caller, VERSION, name)
+        sent = {**body, "id": name.set_id, "version": name.version}
+        if made.first(key, PUBLISH, sent, id_) is not None:
+            return Governed(version_answer(tx, caller, name, made.today), id_, replayed=True, is_new=False)
+        if draft is None or new is None:
+            _require_published(made, name, body)
+            return Governed(version_answer(tx, caller, name, made.today), id_, is_new=False)
+        _require_unchanged(made, draft)
+        is_new = _publish(made, new, body, shipped)
+        store.remove_draft(tx, caller.organisation, *name)
+        return Governed(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
+
+    return context.database.write(work)
+
+
+def publish_text(
+    context: Context, caller: Caller, text: Text, body: Mapping[str, Any], *, shipped: Path = SHIPPED
+) -> Governed:
+    """Publish a text that passes its check, as `publish` does a draft; a draft of the same name stays.
+
+    Raises:
+        CriteriaFaultsError: every fault of the check.
+        ReleasedVersionError: the number is published with other content, or from another day.
+        ConflictError: its id ships; its version or day does not come after the others.
+    """
+    name = named(text.source) or Named("draft", 1)  # the check says what is wrong with a text that has no name
+    new = _checked(text, name, body, shipped)
+
+    def work(tx: Tx) -> Governed:
+        made = change(tx, context, caller)
+        store.lock(tx, caller.organisation)
+        is_new = _publish(made, new, body, shipped)
+        answer = version_answer(tx, caller, name, made.today)
+        return Governed(answer, object_id(caller, VERSION, name), is_new=is_new)
+
+    return context.database.write(work)
+
+
+def retire(
+    context: Context, caller: Caller, name: Named, body: Mapping[str, Any], *, key: str | None = None
+) -> Governed:
+    """Retire a version from a day on, for a `reason`; the day may lie in the past. Decisions made keep it.
+
+    Raises:
+        NotFoundError: it is not adopted.
+        ConflictError: already_retired, from another day or for another reason.
+    """
+
+    def work(tx: Tx) -> Governed:
+        made = change(tx, context, caller)
+        store.lock(tx, caller.organisation)
+        id_ = object_id(caller, VERSION, name)
+        sent = {**body, "id": name.set_id, "version": name.version}
+        if made.first(key, RETIRE, sent, id_) is not None:
+            return Governed(version_answer(tx, caller, name, made.today), id_, replayed=True, is_new=False)
+        one = _adopted(made, name)
+        if one is None:
+            what = "adopted criteria version"
+            raise NotFoundError(what, str(name))
+        is_new = _retire(made, one, body["retired_from"], body["reason"])
+        return Governed(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
+
+    return context.database.write(work)
+
+
+def _checked(text: Text, name: Named, body: Mapping[str, Any], shipped: Path) -> NewVersion:
+    """Return the version of a text, resolved; checking takes seconds and so happens outside every transaction."""
+    refuse_reserved(name.set_id, shipped)
+    criteria = check_text(text, name, shipped=shipped).criteria
+    return NewVersion(
+        *name,
+        digest=criteria.digest,
+        document=canonical(criteria.document),
+        source=text.source,
+        examples=text.examples,
+        in_force_from=body["in_force_from"],
+    )
+
+
+def _require_published(made: Change, name: Named, body: Mapping[str, Any]) -> None:
+    """Accept that a draft is gone where it was published from this very day."""
+    known = _adopted(made, name)
+    if known is None:
+        what = "criteria draft"
+        raise NotFoundError(what, str(name))
+    if known.in_force_from != body["in_force_from"]:
+        message = f"{name} is published, in force from {known.in_force_from}, and never changes"
+        raise ReleasedVersionError(message)
+
+
+def _require_unchanged(made: Change, draft: Draft) -> None:
+    now = store.draft(made.tx, made.organisation, draft.set_id, draft.version)
+    if now is None or tag(now) != tag(draft):
+        message = "the draft was changed while it was checked; look at it and publish it again"
+        raise ConflictError(PRECONDITION_FAILED, message)
+
+
+def _publish(made: Change, new: NewVersion, body: Mapping[str, Any], shipped: Path) -> bool:
+    """Add a checked version and retire the set that it replaces; tell whether anything changed."""
+    refuse_reserved(new.set_id, shipped)
+    is_new = _add(made, new, "publish criteria")
+    replaced = body.get("replaces")
+    return (_replace(made, replaced, new) if replaced is not None else False) or is_new
+
+
+def _add(made: Change, new: NewVersion, action: str) -> bool:
+    """Add a version; False where it stands there already, from the same day and with the same content."""
+    name = Named(new.set_id, new.version)
+    others = store.adopted(made.tx, made.organisation, new.set_id)
+    for one in others:
+        if one.version == new.version:
+            _require_same(one, new)
+            return False
+    _require_order(others, new, made.today)
+    store.adopt(made.tx, made.organisation, new, by=made.caller.actor, at=made.now)
+    made.note(action, VERSION, str(name), f"in force from {new.in_force_from}, {new.digest}")
+    return True
+
+
+def _require_same(one: Adopted, new: NewVersion) -> None:
+    if one.digest != new.digest:
+        message = f"{one.name} stands there with other content and never changes; give yours the next number"
+        raise ReleasedVersionError(message)
+    if one.in_force_from != new.in_force_from:
+        message = f"{one.name} is in force from {one.in_force_from}, which never changes; retire it, or adopt the next"
+        raise ReleasedVersionError(message)
+
+
+def _require_order(others: list[Adopted], new: NewVersion, today: date) -> None:
+    """Refuse a version that does not come after all others; one withdrawn before it began holds no day.
+
+    Only the first version of a set may begin in the past: history from before the service is judged by it.
+    """
+    faults = []
+    greatest = max(others, key=lambda one: one.version, default=None)
+    if greatest is not None and new.version < greatest.version:
+        detail = f"version {new.version} does not come after {greatest.name}; take a number above {greatest.version}"
+        faults.append(FieldError("#/version", CONFLICTS, detail))
+    latest = max((one.in_force_from for one in others if not one.is_withdrawn), default=None)
+    if latest is not None and new.in_force_from <= latest:
+        detail = f"another version is in force from {latest}; choose a later day"
+        faults.append(FieldError("#/in_force_from", CONFLICTS, detail))
+    elif others and new.in_force_from < today:
+        detail = f"only the first version of a set may begin in the past; choose {today} or a later day"
+        faults.append(FieldError("#/in_force_from", CONFLICTS, detail))
+    if faults:
+        raise ConflictError(CONFLICTS, "; ".join(one.detail for one in faults), errors=faults)
+
+
+def _replace(made: Change, set_id: str, new: NewVersion) -> bool:
+    """Retire every version of another set from the day on which the new one begins; tell whether any was left."""
+    others = store.adopted(made.tx, made.organisation, set_id)
+    if set_id == new.set_id:
+        detail = f"a version replaces the earlier ones of {set_id} by itself; leave replaces out"
+        raise _refused(detail)
+    if not others:
+        detail = f"no version of {set_id} is adopted; leave replaces out, or name another set"
+        raise _refused(detail)
+    for one in others:
+        if one.retired_from is None:
+            _retire(made, one, new.in_force_from, f"replaced by {new.set_id}/{new.version}")
+        elif one.retired_from > new.in_force_from and not one.is_withdrawn:
+            detail = f"{one.name} is to be retired from {one.retired_from} on, which never changes; begin then or later"
+            raise _refused(detail)
+    return any(one.retired_from is None for one in others)
+
+
+def _refused(detail: str) -> ConflictError:
+    return ConflictError(CONFLICTS, detail, errors=[FieldError("#/replaces", CONFLICTS, detail)])
+
+
+def _retire(made: Change, one: Adopted, retired_from: date, reason: str) -> bool:
+    """Retire a version; False where it is retired already, from the same day and for the same reason."""
+    if one.retired_from is not None:
+        if (one.retired_from, one.reason) == (retired_from, reason):
+            return False
+        detail = f"{one.name} is retired from {one.retired_from} on ({one.reason}), which never changes"
+        raise ConflictError(ALREADY_RETIRED, detail)
+    store.retire(
+        made.tx,
+        made.organisation,
+        one,
+        retired_from=retired_from,
+        reason=reason,
+        by=made.caller.actor,
+        at=made.now,
+    )
+    made.note("retire criteria", VERSION, one.name, f"from {retired_from}: {reason}")
+    return True
+
+
+def _adopted(made: Change, name: Named) -> Adopted | None:
+    versions = store.adopted(made.tx, made.organisation, name.set_id)
+    return next((one for one in versions if one.version == name.version), None)

@@ -1,0 +1,168 @@
+"""What can be sent: every test, and for one gate its questions and a battery ready to be filled in."""
+
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+
+from service.domain.catalogue import OPPOSITE, SIDES, CatalogueTest
+from service.domain.criteria import CriteriaSet, Criterion, Gate, Group
+from service.domain.units import of_dimension
+from service.store import criteria as store
+from service.store.database import Tx
+from service.use_cases.context import Caller, Context
+from service.use_cases.governance import today
+from service.use_cases.in_force import by_digest, choose
+from service.use_cases.showing_criteria import about
+
+SESSION_CHECK, SINCE_LAST, SETUP = "session_check", "since_last", "setup"
+
+
+def list_tests(context: Context, caller: Caller) -> dict[str, Any]:
+    """Return every test that a version adopted by the organisation defines; the newest definition wins."""
+
+    def work(tx: Tx) -> dict[str, Any]:
+        digests = store.in_order_of_publication(tx, caller.organisation)
+        sets = [by_digest(tx, caller.organisation, one) for one in digests]
+        questions = {key: one for each in sets for key, one in each.document["catalogue"]["questions"].items()}
+        tests = {key: one for each in sets for key, one in each.document["catalogue"]["tests"].items()}
+        return {"items": [_test(key, tests[key], questions) for key in sorted(tests)], "next": None}
+
+    return context.database.read(work)
+
+
+def template(
+    context: Context, caller: Caller, set_id: str, *, stage: str | None = None, involved_side: str | None = None
+) -> dict[str, Any]:
+    """Return what to send for a gate of the version in force today; without a stage, for the first one.
+
+    Raises:
+        NoCriteriaInForceError: no version of the set is in force today.
+        UnknownStageError: the set has no such stage.
+    """
+    on = today(context.clock(), caller)
+    # A set is named, so that the condition plays no part in the choice.
+    criteria = context.database.read(lambda tx: choose(tx, caller.organisation, condition="", on=on, set_id=set_id))
+    gate = criteria.gate(stage or criteria.stages[0])
+    catalogue = criteria.document["catalogue"]
+    tests = _in_order(criteria, gate)
+    return {
+        "criteria_set": {
+            "id": criteria.id,
+            "version": criteria.version,
+            "digest": criteria.digest,
+            **about(criteria.document),
+        },
+        "stage": {"id": gate.id, "title": gate.title, "asks": list(gate.asks)},
+        "questions": {
+            SESSION_CHECK: _questions(catalogue, SESSION_CHECK),
+            SINCE_LAST: _questions(catalogue, SINCE_LAST),
+            SETUP: _questions(catalogue, SETUP, only={name for one in tests for name in one.must_match}),
+        },
+        "referral": [_referral(one) for one in criteria.document["referral"]],
+        "sessions": _sessions(criteria, gate),
+        "tests": [_test(one.id, catalogue["tests"][one.id], catalogue["questions"]) for one in tests],
+        "battery": _battery(criteria, gate, tests, involved_side),
+    }
+
+
+def _test(key: str, one: Mapping[str, Any], questions: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a test as its sender needs it: `units` can be sent, and are converted exactly."""
+    names = ("title", "quantity", "unit", "better", "loading", "trials", "protocol")
+    more = ("classes", "possible", "plausible", "after", "rest_days", "measurement_error", "sources", "see", "evidence")
+    return {
+        "id": key,
+        **{name: one[name] for name in names},
+        "units": list(of_dimension(one["unit"])) if one["unit"] != "1" else ["1"],
+        "sides": list(SIDES) if one["sides"] == "each" else [],
+        "setup": [_question(name, questions[name]) for name in one.get("must_match", ())],
+        **{name: one[name] for name in more if name in one},
+    }
+
+
+def _questions(catalogue: Mapping[str, Any], asked_in: str, only: Iterable[str] | None = None) -> list[dict[str, Any]]:
+    return [
+        _question(key, one)
+        for key, one in catalogue["questions"].items()
+        if one["asked_in"] == asked_in and (only is None or key in only)
+    ]
+
+
+def _question(key: str, one: Mapping[str, Any]) -> dict[str, Any]:
+    return {"id": key, "title": one["title"], "ask": one["ask"], "answers": one["answers"]}
+
+
+def _referral(one: Mapping[str, Any]) -> dict[str, Any]:
+    return {"id": one["id"], "ask": one["ask"], "action": one["action"], "when": one.get("when")}
+
+
+def _sessions(criteria: CriteriaSet, gate: Gate) -> list[dict[str, Any]]:
+    """Return the kinds of session that the gate reads, in their rising order."""
+    read = {name for one in _plain(criteria, gate) for name in one.sessions}
+    known = criteria.document["catalogue"]["sessions"]
+    return [
+        {"kind": key, "title": known[key]["title"], "takes": known[key]["takes"]}
+        for key in sorted(read, key=lambda key: known[key]["rank"])
+    ]
+
+
+def _plain(criteria: CriteriaSet, gate: Gate) -> Iterator[Criterion]:
+    """Yield the criteria that the gate asks, with the parts and routes, in the order in which it asks them."""
+    waiting, seen = list(reversed(gate.asks)), set[str]()
+    while waiting:
+        name = waiting.pop()
+        one = criteria.criteria[name]
+        if name in seen:
+            continue
+        seen.add(name)
+        routes = [route for route in (one.without_reference, one.without_equipment) if route is not None]
+        waiting += reversed([*(one.parts if isinstance(one, Group) else ()), *routes])
+        if isinstance(one, Criterion):
+            yield one
+
+
+def _in_order(criteria: CriteriaSet, gate: Gate) -> list[CatalogueTest]:
+    """Return the tests that the gate reads: those that do not load first, then in the order in which it asks."""
+    tests = {test.id: test for one in _plain(criteria, gate) for test in (*one.tests, *one.after)}
+    return sorted(tests.values(), key=lambda test: test.is_loading)
+
+
+def _battery(
+    criteria: CriteriaSet, gate: Gate, tests: list[CatalogueTest], involved_side: str | None
+) -> dict[str, Any]:
+    """Return a body whose nulls are to be filled in, or left out."""
+    questions = criteria.catalogue.questions.values()
+    setup = {name for one in tests for name in one.must_match}
+    return {
+        "kind": "assessment",
+        "athlete": {"ref": None},
+        "episode": {"ref": None},
+        "criteria_set": criteria.id,
+        "criteria_version": criteria.version,
+        "target_stage": gate.id,
+        "performed_at": None,
+        SESSION_CHECK: {one.id: None for one in questions if one.asked_in == SESSION_CHECK},
+        "referral": {one.id: None for one in criteria.referral},
+        SINCE_LAST: {"events": None, "sessions": [_session(one) for one in _sessions(criteria, gate)]},
+        SETUP: {one.id: None for one in questions if one.asked_in == SETUP and one.id in setup},
+        "measurements": [one for test in tests for one in _measurements(test, involved_side)],
+    }
+
+
+def _session(one: Mapping[str, Any]) -> dict[str, Any]:
+    asked = (one["takes"], "worst_pain", "next_morning_rise", "medication")
+    return {"kind": one["kind"], "on": None, **dict.fromkeys(asked)}
+
+
+def _measurements(test: CatalogueTest, involved_side: str | None) -> Iterator[dict[str, Any]]:
+    """Yield one for each side, the other side first: a test is learnt on the leg that is well."""
+    involved = involved_side if involved_side in SIDES else None
+    sides = (OPPOSITE[involved], involved) if involved else SIDES
+    for side in sides if test.is_sided else (None,):
+        measured: dict[str, Any] = {"test": test.id}
+        if side is not None:
+            measured["side"] = side
+        if test.unit != "1":
+            measured["unit"] = test.unit
+        measured["trials"] = [{"value": None} for _ in range(test.trials.scored)]
+        if test.is_loading and (involved is None or side in (None, involved)):
+            measured |= {"pain": None, "instability": None}
+        yield measured
