@@ -12,8 +12,8 @@ from schemas.rules import Broken, RuledSchema, all_of, none_of
 
 PERSON, SYSTEM = "person", "system"
 KINDS = (PERSON, SYSTEM)
-CLINICIAN = "clinician"
-ROLES = ("submitter", CLINICIAN, "administrator")
+SUBMITTER, CLINICIAN, ADMINISTRATOR = "submitter", "clinician", "administrator"
+ROLES = (SUBMITTER, CLINICIAN, ADMINISTRATOR)
 STATES = ("valid", "expired", "revoked", "actor_disabled")
 
 MOST_NAME, MOST_PROFESSION = 200, 100
@@ -114,6 +114,13 @@ class AccessKeySchema(DocumentSchema):
     actor_id = query_fields.Id(required=True)
     label = line(MOST_NAME)
     expires_at = fields.Moment()
+
+
+class GivenKeySchema(DocumentSchema):
+    """What the operator says of a key: what it is for, and the last day on which it is valid."""
+
+    label = line(MOST_NAME)
+    expires = fields.Day()
 
 
 class HolderSchema(DocumentSchema):

@@ -8,11 +8,11 @@ import traceback
 from collections.abc import Sequence
 from typing import TextIO
 
-from service.cli import catalogue, criteria, evaluating
+from service.cli import catalogue, criteria, evaluating, keys, organisation
 from service.cli.outcomes import INTERNAL, INTERRUPTED, Said
 from service.cli.refusals import UnreadableFileError, refused
-from service.settings import service_version
 from service.domain.errors import ServiceError
+from service.settings import service_version
 
 DESCRIPTION = (
     "Judges return-to-sport test batteries against cited criteria. Decision support for qualified professionals: "
@@ -98,4 +98,6 @@ def _parser() -> argparse.ArgumentParser:
     evaluating.add_to(groups, shared)
     criteria.add_to(groups, shared)
     catalogue.add_to(groups, shared)
+    organisation.add_to(groups, shared)
+    keys.add_to(groups, shared)
     return parser

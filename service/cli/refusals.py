@@ -1,9 +1,12 @@
 """What is refused, for people on standard error and for programs as a problem on standard output."""
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
+from marshmallow import Schema
+
+from schemas.faults import load, pointer
 from service.cli.layout import printable
 from service.cli.outcomes import BAD_INPUT, Said
 from service.domain.errors import ConflictError, CriteriaFaultsError, FieldError, InvalidDocumentError, ServiceError
@@ -43,6 +46,24 @@ class UnreadableFileError(ServiceError):
 def invalid_option(detail: str, *, option: str, code: str) -> InvalidDocumentError:
     """Return the refusal of an option's value."""
     return InvalidDocumentError("invalid_option", [FieldError(option, code, detail)])
+
+
+def loaded(schema: Schema, given: Mapping[str, Any], options: Mapping[str, str]) -> Any:
+    """Return what was given as a schema loads it; what is None was not given.
+
+    Raises:
+        InvalidDocumentError: invalid_option: every fault, at the option that `options` names for the field.
+    """
+    document, faults = load(schema, {key: one for key, one in given.items() if one is not None})
+    if faults:
+        raise option_faults([FieldError(pointer(one.path), one.code, one.detail) for one in faults], options)
+    return document
+
+
+def option_faults(faults: Iterable[FieldError], options: Mapping[str, str]) -> InvalidDocumentError:
+    """Return the refusal of a document that was made from options; `options` has the option of each field."""
+    named = [one._replace(pointer=options.get(one.pointer.split("/")[1], one.pointer)) for one in faults]
+    return InvalidDocumentError("invalid_option", named)
 
 
 def refused(error: ServiceError, *, as_json: bool = False) -> Said:

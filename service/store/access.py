@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any, NamedTuple
+from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
@@ -16,12 +16,8 @@ OPERATOR_ISSUER = "rts-service:command-line"
 
 _BETWEEN_ROLES = " "
 
-
-class Place(NamedTuple):
-    """Where a page of a list begins, newest first: after this row."""
-
-    at: datetime
-    id: str
+Place = tuple[datetime, str]
+"""A row's moment and id; a page of a list, newest first, begins after it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +203,8 @@ def newest_first(
 ) -> sa.Select[Any]:
     """Return a query sorted newest first, from a place on."""
     if after is not None:
-        asked = asked.where((at < after.at) | ((at == after.at) & (id_ < after.id)))
+        moment, last = after
+        asked = asked.where((at < moment) | ((at == moment) & (id_ < last)))
     return asked.order_by(at.desc(), id_.desc())
 
 

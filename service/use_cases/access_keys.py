@@ -8,12 +8,12 @@ from service.domain.canonical import canonical, digest
 from service.domain.errors import INVALID_BODY, FieldError, InvalidDocumentError, NotFoundError
 from service.domain.record import instant
 from service.store import access, idempotency
-from service.store.access import Place
 from service.store.database import Tx
 from service.store.ids import new_id
 from service.use_cases.access import mint, refuse_locking_out
 from service.use_cases.audit import note
 from service.use_cases.context import Caller, Context, Created
+from service.use_cases.paging import Listed, Place, listed
 
 KEEP_IT = "Keep the secret now: it is shown this once, and only its digest is stored."
 NOT_AGAIN = "An earlier request made this key and was told its secret; if it is lost, revoke this key and make another."
@@ -54,13 +54,11 @@ def create_access_key(context: Context, caller: Caller, body: Mapping[str, Any],
     return context.database.write(work)
 
 
-def list_access_keys(
-    context: Context, caller: Caller, *, after: Place | None = None, limit: int
-) -> list[dict[str, Any]]:
+def list_access_keys(context: Context, caller: Caller, *, after: Place | None = None, limit: int) -> Listed:
     """Return a page of the organisation's keys, newest first."""
     now = context.clock()
-    found = context.database.read(lambda tx: access.list_keys(tx, caller.organisation, after=after, limit=limit))
-    return [key_answer(one, now) for one in found]
+    found = context.database.read(lambda tx: access.list_keys(tx, caller.organisation, after=after, limit=limit + 1))
+    return listed(found, limit, answer=lambda one: key_answer(one, now), place=lambda one: (one.created_at, one.id))
 
 
 def revoke_access_key(context: Context, caller: Caller, id_: str) -> dict[str, Any]:

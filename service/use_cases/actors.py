@@ -8,12 +8,12 @@ from service.domain.canonical import canonical, digest
 from service.domain.errors import ConflictError, NotFoundError
 from service.domain.record import instant
 from service.store import access, idempotency
-from service.store.access import Place
 from service.store.database import Tx
 from service.store.ids import new_id
 from service.use_cases.access import refuse_locking_out
 from service.use_cases.audit import note
 from service.use_cases.context import ROLES, Caller, Context, Created
+from service.use_cases.paging import Listed, Place, listed
 
 _WHAT = "actor"
 _ROUTE = "POST /v1/actors"
@@ -44,10 +44,10 @@ def create_actor(context: Context, caller: Caller, body: Mapping[str, Any], *, k
     return context.database.write(work)
 
 
-def list_actors(context: Context, caller: Caller, *, after: Place | None = None, limit: int) -> list[dict[str, Any]]:
+def list_actors(context: Context, caller: Caller, *, after: Place | None = None, limit: int) -> Listed:
     """Return a page of the organisation's actors, newest first."""
-    found = context.database.read(lambda tx: access.list_actors(tx, caller.organisation, after=after, limit=limit))
-    return [_answer(one) for one in found]
+    found = context.database.read(lambda tx: access.list_actors(tx, caller.organisation, after=after, limit=limit + 1))
+    return listed(found, limit, answer=_answer, place=lambda one: (one.created_at, one.id))
 
 
 def show_actor(context: Context, caller: Caller, id_: str) -> dict[str, Any]:

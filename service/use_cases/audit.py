@@ -6,10 +6,10 @@ from typing import Any
 
 from service.domain.record import instant
 from service.store import audit
-from service.store.access import Place
 from service.store.database import Tx
 from service.store.ids import new_id
 from service.use_cases.context import Caller, Context
+from service.use_cases.paging import Listed, Place, listed
 
 
 def note(  # noqa: PLR0913 - the columns of one row
@@ -40,8 +40,8 @@ def note(  # noqa: PLR0913 - the columns of one row
 
 
 def list_audit(
-    context: Context, caller: Caller, asked: Mapping[str, Any], *, after: Place | None, limit: int
-) -> list[dict[str, Any]]:
+    context: Context, caller: Caller, asked: Mapping[str, Any], *, after: Place | None = None, limit: int
+) -> Listed:
     """Return a page of the organisation's audit log, newest first.
 
     Args:
@@ -58,8 +58,10 @@ def list_audit(
         since=_start(caller, asked["from_"]) if "from_" in asked else None,
         until=_start(caller, asked["to"] + timedelta(days=1)) if "to" in asked else None,
     )
-    rows = context.database.read(lambda tx: audit.list_rows(tx, caller.organisation, wanted, after=after, limit=limit))
-    return [_answer(row) for row in rows]
+    rows = context.database.read(
+        lambda tx: audit.list_rows(tx, caller.organisation, wanted, after=after, limit=limit + 1)
+    )
+    return listed(rows, limit, answer=_answer, place=lambda row: (row.at, row.id))
 
 
 def _start(caller: Caller, day: date) -> datetime:
