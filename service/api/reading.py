@@ -8,8 +8,9 @@ import re
 from collections.abc import Iterable, Iterator
 from functools import cache
 from typing import Any, NoReturn
+from urllib.parse import unquote_to_bytes
 
-from flask import Flask, Request, request
+from flask import Flask, Request, g, request
 from marshmallow import Schema
 from webargs.flaskparser import FlaskParser
 from werkzeug.routing import BaseConverter
@@ -34,7 +35,8 @@ IDEMPOTENCY_KEY = "Idempotency-Key"
 _JSON = re.compile(r"application/(json|[a-z0-9!#$&^_.+-]+\+json)", re.ASCII)
 _KEY = re.compile(r"[\x21-\x7e]{1,128}", re.ASCII)
 _UNREADABLE = re.compile("[\x00-\x1f\x7f\ufffd\ud800-\udfff]")
-_TAG = re.compile(r'"[\x21\x23-\x7e]*"', re.ASCII)
+# A weak tag (W/"...") names no state exactly, and is left out.
+_TAG = re.compile(r'(?:^|,)\s*("[\x21\x23-\x7e]*")', re.ASCII)
 
 
 class StrictParser(FlaskParser):
@@ -119,6 +121,7 @@ def _document(schema: Schema) -> Any:
         document, found = read(sent_body())
     except BrokenJsonError as error:
         raise BrokenBodyError(error.code, error.message) from None
+    g.sent_document = document  # so that a fault is told where its sender wrote it
     loaded, faults = load(schema, document, found=found)
     if faults:
         code = getattr(schema, "problem", INVALID_BODY)
@@ -134,11 +137,20 @@ def _query(schema: Schema, asked: Request) -> Any:
 
 
 def _unreadable_arguments(asked: Request) -> Iterator[FieldError]:
-    for name, values in asked.args.lists():
-        if len(values) > 1:
-            yield argument_fault(name, "duplicate", "this argument was sent twice; send it once")
-        elif _UNREADABLE.search(name + values[0]):
-            yield argument_fault(name, "bad_text", "this is no readable text; encode it as UTF-8, in percent signs")
+    """Look at the address as it was sent: Flask leaves what is no UTF-8 as it stands, as if it were meant."""
+    seen: set[bytes] = set()
+    for part in filter(None, asked.query_string.split(b"&")):
+        name, _, value = (unquote_to_bytes(one.replace(b"+", b" ")) for one in part.partition(b"="))
+        if name in seen:
+            yield argument_fault(_readable(name), "duplicate", "this argument was sent twice; send it once")
+        elif _UNREADABLE.search(_readable(name + b"=" + value)):
+            detail = "this is no readable text; send UTF-8, percent-encoded"
+            yield argument_fault(_readable(name), "bad_text", detail)
+        seen.add(name)
+
+
+def _readable(sent: bytes) -> str:
+    return sent.decode(errors="replace")
 
 
 def _argument_fault(fault: ShapeFault) -> FieldError:

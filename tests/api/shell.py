@@ -1,4 +1,4 @@
-"""A tiny service: the shell with a few routes of its own, so that each promise of the shell is seen without any other."""
+"""A tiny service: the shell with a few routes of its own, so that each promise of the shell is seen by itself."""
 
 import datetime as dt
 from collections.abc import Mapping
@@ -61,7 +61,9 @@ def authenticate(_context: Context, presented: str) -> Caller | None:
     role = KEYS.get(presented)
     if role is None:
         return None
-    return Caller("organisation-1", "actor-1", PERSON, "Kim Invented", None, frozenset({role}), ZoneInfo("Europe/Berlin"))
+    return Caller(
+        "organisation-1", "actor-1", PERSON, "Kim Invented", None, frozenset({role}), ZoneInfo("Europe/Berlin")
+    )
 
 
 def notes(raised: Exception | None = None) -> Blueprint:

@@ -174,7 +174,8 @@ def test_a_conflict_leads_to_what_stands_in_the_way():
 
 
 @pytest.mark.parametrize(
-    ("raised", "status"), [(ConflictError("surprise", "no row"), 409), (InvalidDocumentError("invalid_x", [FIELD]), 422)]
+    ("raised", "status"),
+    [(ConflictError("surprise", "no row"), 409), (InvalidDocumentError("invalid_x", [FIELD]), 422)],
 )
 def test_a_refusal_without_a_row_is_still_told(raised, status):
     assert_problem(refusal(raised), status, raised.code)
