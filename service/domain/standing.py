@@ -30,24 +30,29 @@ class Standing:
     until: date | None
 
 
+# What evidence depends on, besides the record: episode, last entry, moment with its date, and whether it was posted.
+Folded = tuple[str, int, Moment, bool]
+
+
 @dataclass(frozen=True)
 class History:
     """An athlete's entries as they are now, and the criteria sets of the decisions among them by digest.
 
-    What several decisions ask of the same record is found once.
+    What several decisions ask of the same record is found once: `folded` may be shared between histories of one
+    athlete that differ in their last entries only.
     """
 
     entries: Sequence[Entry]
     criteria: Callable[[str], CriteriaSet]
     now: Moment
-    _folded: dict[str, Evidence | None] = field(default_factory=dict, init=False, repr=False, compare=False)
+    folded: dict[Folded, Evidence | None] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
     def live_decisions(self) -> Mapping[str, Sequence[Entry]]:
         """Return the decisions that are not void, by episode, in the order of as_of and sequence."""
         found: dict[str, list[Entry]] = {}
         for entry in self.entries:
-            if entry.kind == DECISION and entry.id not in self.gone:
+            if entry.kind == DECISION and entry.document and entry.id not in self.gone:
                 found.setdefault(str(entry.episode), []).append(entry)
         return {episode: sorted(decisions, key=_place) for episode, decisions in found.items()}
 
@@ -61,17 +66,28 @@ class History:
         return self.live_decisions.get(episode, ())
 
     def evidence(self, episode: str) -> Evidence | None:
-        """Return all that the record offers for the episode now."""
-        if episode not in self._folded:
-            last = max(entry.sequence for entry in self.entries)
-            self._folded[episode] = fold(self.entries, episode=episode, through=last, as_of=self.now, posted=False)
-        return self._folded[episode]
+        """Return all that the record offers for the episode now; a decision offers nothing."""
+        last = max((entry.sequence for entry in self.entries if entry.kind != DECISION), default=0)
+        return self.evidence_at(episode, last, self.now, posted=False)
+
+    def evidence_at(self, episode: str, through: int, as_of: Moment, *, posted: bool) -> Evidence | None:
+        """Return what the record offered at a moment, up to an entry."""
+        key = (episode, through, as_of, posted)
+        if key not in self.folded:
+            self.folded[key] = fold(self.entries, episode=episode, through=through, as_of=as_of, posted=posted)
+        return self.folded[key]
 
 
-def standing(decision: Entry, history: History) -> Standing:
-    """Return what has become of a decision; the first that fits of void, superseded, withdrawn, expired."""
+def standing(decision: Entry, history: History, *, known: Standing | None = None) -> Standing:
+    """Return what has become of a decision; the first that fits of void, superseded, withdrawn, expired.
+
+    Args:
+        decision: its entry.
+        history: the record.
+        known: what had become of it before; until when a pass stands never changes.
+    """
     judged = _Judged(decision, history)
-    until = judged.stands_until()
+    until = judged.stands_until() if known is None else known.until
     if decision.id in history.gone:
         return Standing(IS_VOID, until)
     if any(
@@ -131,20 +147,24 @@ class _Judged:
         self.history = history
         self.verdict = _verdict(decision)
         self.criteria = history.criteria(self.verdict["criteria"])
-        self.evidence = self._evidence()
-        self.judging = Judging(self.evidence, self.criteria)
         self.rows = [Row(*row) for row in self.verdict["reasons"]]
 
-    def _evidence(self) -> Evidence:
-        evidence = fold(
-            self.history.entries,
-            episode=str(self.decision.episode),
-            through=self.verdict["through"],
-            as_of=Moment(self.verdict["as_of"], self._as_of_on()),
+    @cached_property
+    def evidence(self) -> Evidence:
+        """Return what it saw."""
+        evidence = self.history.evidence_at(
+            str(self.decision.episode),
+            self.verdict["through"],
+            Moment(self.verdict["as_of"], self._as_of_on()),
             posted=self.verdict["posted"],
         )
         assert evidence is not None, "a decision has evidence"
         return evidence
+
+    @cached_property
+    def judging(self) -> Judging:
+        """Return its evidence as its criteria read it."""
+        return Judging(self.evidence, self.criteria)
 
     def _as_of_on(self) -> date:
         """Return the local date of as_of: that of the entry just posted, else the decision's today."""

@@ -124,10 +124,10 @@ class _State:
         self.standings = standings
         self.gone = gone([one.entry for one in chain])
         self.live = [one for one in chain if one.id not in self.gone]
-        self.by_id = {one.id: one for one in chain}
         self.superseded = {
             one.content["supersedes"]: one for one in self._batteries(chain) if "supersedes" in one.content
         }
+        self.mornings = self._mornings()
         self.own = {"organisation_id": chain[0].organisation, "athlete_id": chain[0].athlete}
 
     def made(self) -> State:
@@ -351,24 +351,22 @@ class _State:
                 continue
             seen.add(asked_of)
             row = self._task(FOLLOW_UP, one, asked_of, proposed) | {"battery_id": asked_of}
-            answers = [
-                other for other in self._batteries(self.live) if self._first(other.content.get("follows")) == asked_of
-            ]
+            answers = self.mornings.get(asked_of, ())
             self._close(row, "done" if answers else None, answers[0] if answers else one)
             yield self._settled(row, one)
 
-    def _first(self, battery: str | None) -> str | None:
-        """Return the first battery of the occasion that a battery belongs to."""
-        followed = self.by_id.get(battery or "")
-        if followed is None or "occasion" not in followed.content:
-            return battery
-        same = [
-            one.id
-            for one in self._batteries(self.chain)
-            if (one.episode, one.content.get("occasion"), one.occurred_on)
-            == (followed.episode, followed.content["occasion"], followed.occurred_on)
-        ]
-        return same[0]
+    def _mornings(self) -> dict[str, list[Link]]:
+        """Return the follow-ups that count by the first battery of the occasion that each follows."""
+        first_of: dict[Any, str] = {}
+        occasion_of: dict[str, str] = {}
+        for one in self._batteries(self.chain):
+            name = one.content.get("occasion", one.id)
+            occasion_of[one.id] = first_of.setdefault((one.episode, name, one.occurred_on), one.id)
+        found: dict[str, list[Link]] = {}
+        for one in self._batteries(self.live):
+            if "follows" in one.content:
+                found.setdefault(occasion_of[one.content["follows"]], []).append(one)
+        return found
 
     def _task(self, kind: str, one: Link, of: str, proposed: Mapping[str, Any]) -> Row:
         return {

@@ -8,7 +8,6 @@ from service.domain.chain import Link
 from service.domain.criteria import CriteriaSet
 from service.domain.evidence import Evidence
 from service.domain.explain import Advice, advice_of
-from service.domain.fold import fold
 from service.domain.judge import verdict_of
 from service.domain.judging import Judging
 from service.domain.record import Entry, Moment
@@ -21,7 +20,7 @@ FACTS = ("condition", "involved_side", "onset_on", "other_side")
 
 def evidence_now(recording: Recording, episode: str, as_of: Moment, *, posted: bool) -> Evidence | None:
     """Return what the record offers for an episode up to its last entry."""
-    return fold(recording.entries, episode=episode, through=recording.head.entries, as_of=as_of, posted=posted)
+    return recording.history().evidence_at(episode, recording.head.entries, as_of, posted=posted)
 
 
 def decide(  # noqa: PLR0913 - what is judged, and what is kept with it

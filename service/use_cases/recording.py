@@ -13,8 +13,9 @@ from service.domain import record
 from service.domain.chain import ERASURE, Head, Link, head_of, link
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import ConflictError, NotFoundError
+from service.domain.evidence import Evidence
 from service.domain.record import Entry, Moment, instant
-from service.domain.standing import History, Standing, standing
+from service.domain.standing import Folded, History, Standing, standing
 from service.store import audit, entries, history, people, state
 from service.store.database import Tx
 from service.store.ids import new_id
@@ -38,6 +39,7 @@ class Recording:
     standings: dict[str, Standing]
     added: list[Link] = field(default_factory=list)
     after: state.State = field(default_factory=dict)
+    folded: dict[Folded, Evidence | None] = field(default_factory=dict)
 
     @property
     def head(self) -> Head:
@@ -95,7 +97,8 @@ class Recording:
 
     def history(self, *extra: Entry) -> History:
         """Return the record as it is now, for what becomes of its decisions."""
-        return History([*self.entries, *extra], self.criteria, moment_now(self.now, self.caller, self.chain))
+        now = moment_now(self.now, self.caller, self.chain)
+        return History([*self.entries, *extra], self.criteria, now, self.folded)
 
     def close(self) -> dict[str, Standing]:
         """Write the entries and the state that follows from them.
@@ -117,7 +120,7 @@ class Recording:
         is_void = any(one.kind == record.VOID for one in self.added)
         open_ = [one for one in decisions if is_void or self.standings.get(one.id, _NEW).state == state.IS_STANDING]
         known = self.history()
-        found = {one.id: _stored(standing(one.entry, known)) for one in open_}
+        found = {one.id: _stored(standing(one.entry, known, known=self.standings.get(one.id))) for one in open_}
         return {key: one for key, one in found.items() if self.standings.get(key) != one}
 
     def _note(self) -> None:

@@ -1,0 +1,89 @@
+"""Migrations: from nothing, again, several at once, and what they make is what the tables say."""
+
+import subprocess
+import sys
+from contextlib import contextmanager
+
+import pytest
+import sqlalchemy as sa
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from alembic.operations import Operations
+
+from service.domain.errors import DatabaseUnavailableError
+from service.store.database import Database
+from service.store.migrating import is_current, upgrade
+from service.store.tables import METADATA
+from tests.world import new_world
+
+AT_ONCE = 4
+
+
+@contextmanager
+def opened(url, **settings):
+    database = Database(url, **settings)
+    try:
+        yield database
+    finally:
+        database.close()
+
+
+def current(url):
+    with opened(url) as database:
+        return is_current(database)
+
+
+def count_of(table, url):
+    with opened(url) as database:
+        return database.read(lambda tx: tx.exec_driver_sql(f"SELECT count(*) FROM {table}").scalar())
+
+
+@pytest.fixture
+def filled(own_database):
+    """A database with an organisation, its actors and their keys."""
+    world = new_world(own_database.url)
+    yield own_database
+    world.context.database.close()
+
+
+def test_a_migrated_database_has_the_tables_that_the_service_knows(own_database):
+    with opened(own_database.owner_url) as database, database.engine.connect() as connection:
+        assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
+    assert current(own_database.url)
+
+
+def test_migrating_again_changes_nothing(filled):
+    upgrade(filled.owner_url)
+
+    assert count_of("organisations", filled.url) == 1
+
+
+def test_several_migrators_of_one_new_database_make_it_once(tmp_path):
+    url = f"sqlite:///{tmp_path / 'deep' / 'record.sqlite'}"
+    command = [sys.executable, "-c", f"from service.store.migrating import upgrade; upgrade({url!r})"]
+
+    running = [subprocess.Popen(command) for _ in range(AT_ONCE)]
+
+    assert [one.wait() for one in running] == [0] * AT_ONCE
+    assert current(url)
+
+
+def test_a_database_that_is_not_migrated_says_what_to_do(tmp_path):
+    with opened(f"sqlite:///{tmp_path / 'record.sqlite'}") as database:
+        assert not is_current(database)
+        with pytest.raises(DatabaseUnavailableError, match="db upgrade"):
+            database.read(lambda tx: tx.execute(sa.text("SELECT * FROM athletes")))
+
+
+def test_a_table_that_a_later_migration_rebuilds_keeps_its_rows_and_what_names_them(filled):
+    keys = count_of("access_keys", filled.url)
+
+    def rebuild(tx):
+        with Operations(MigrationContext.configure(tx)).batch_alter_table("actors", recreate="auto") as batch:
+            batch.alter_column("display_name", type_=sa.String(4000), existing_type=sa.Text)
+        return tx.exec_driver_sql("PRAGMA foreign_key_check").fetchall() if tx.dialect.name == "sqlite" else []
+
+    with opened(filled.owner_url, for_migration=True) as database:
+        assert database.write(rebuild) == []
+
+    assert count_of("access_keys", filled.url) == keys > 0
