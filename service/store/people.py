@@ -1,12 +1,13 @@
 """Athletes, episodes and batteries by the refs of the sender, and by our ids."""
 
+from collections.abc import Iterable
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.database import Tx
-from service.store.tables import athletes, batteries, episodes
+from service.store.tables import actors, athletes, batteries, episodes, findings
 
 
 def athlete_of_ref(tx: Tx, organisation: str, ref: str) -> str | None:
@@ -64,3 +65,18 @@ def batteries_of_ref(tx: Tx, organisation: str, ref: str) -> list[sa.Row[Any]]:
 
 def _of(table: sa.Table, organisation: str) -> sa.Select[Any]:
     return sa.select(table).where(table.c.organisation_id == organisation)
+
+
+def actors_named(tx: Tx, organisation: str, ids: Iterable[str]) -> dict[str, dict[str, Any]]:
+    """Return what people call actors, and their professions, by id."""
+    columns = actors.c
+    query = sa.select(columns.id, columns.display_name, columns.profession, columns.kind).where(
+        columns.organisation_id == organisation, columns.id.in_(sorted(set(ids)))
+    )
+    return {row["id"]: dict(row) for row in tx.execute(query).mappings()}
+
+
+def findings_of(tx: Tx, organisation: str, episode_ids: Iterable[str]) -> list[sa.Row[Any]]:
+    """Return the findings of episodes, open ones and closed ones, in the order in which they were raised."""
+    query = _of(findings, organisation).where(findings.c.episode_id.in_(sorted(set(episode_ids))))
+    return list(tx.execute(query.order_by(findings.c.raised_by, findings.c.finding)))

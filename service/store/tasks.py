@@ -1,0 +1,86 @@
+"""What is due: retests and the questions of the morning after, in the order of their dates."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+
+from service.store.database import Tx
+from service.store.state import OPEN
+from service.store.tables import athletes, episodes, tasks
+
+Row = dict[str, Any]
+
+Place = tuple[date, str]
+"""When a task is due, and its id; a page of the list begins after it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which tasks are wanted: what is None leaves nothing out; `overdue` is seen from `today`."""
+
+    today: date
+    kind: str | None = None
+    state: str | None = None
+    athlete: str | None = None
+    due_from: date | None = None
+    due_to: date | None = None
+    overdue: bool | None = None
+
+
+def listed(tx: Tx, organisation: str, wanted: Wanted, *, after: Place | None, limit: int) -> list[Row]:
+    """Return a page of tasks with the refs that are shown with them, the first due first."""
+    columns = tasks.c
+    query = sa.select(tasks).where(columns.organisation_id == organisation, *_conditions(tx, wanted))
+    if after is not None:
+        place = sa.tuple_(sa.literal(after[0], columns.due_on.type), sa.literal(after[1], columns.id.type))
+        query = query.where(sa.tuple_(columns.due_on, columns.id) > place)
+    return _named(tx, query.order_by(columns.due_on, columns.id).limit(limit).subquery())
+
+
+def one(tx: Tx, organisation: str, id_: str) -> Row | None:
+    """Return a task by its id."""
+    query = sa.select(tasks).where(tasks.c.organisation_id == organisation, tasks.c.id == id_)
+    return next(iter(_named(tx, query.subquery())), None)
+
+
+def open_of(tx: Tx, organisation: str, episode_ids: Iterable[str]) -> list[Row]:
+    """Return the open tasks of episodes, the first due first."""
+    query = sa.select(tasks).where(
+        tasks.c.organisation_id == organisation, tasks.c.episode_id.in_(list(episode_ids)), tasks.c.state == OPEN
+    )
+    return _named(tx, query.subquery())
+
+
+def _named(tx: Tx, found: sa.Subquery) -> list[Row]:
+    is_athlete = (athletes.c.organisation_id == found.c.organisation_id) & (athletes.c.id == found.c.athlete_id)
+    is_episode = (episodes.c.organisation_id == found.c.organisation_id) & (episodes.c.id == found.c.episode_id)
+    query = (
+        sa.select(found, athletes.c.ref.label("athlete_ref"), episodes.c.ref.label("episode_ref"))
+        .select_from(found.join(athletes, is_athlete).outerjoin(episodes, is_episode))
+        .order_by(found.c.due_on, found.c.id)
+    )
+    return [dict(row) for row in tx.execute(query).mappings()]
+
+
+def _conditions(tx: Tx, wanted: Wanted) -> Iterator[sa.ColumnElement[bool]]:
+    columns = tasks.c
+    same = ((columns.kind, wanted.kind), (columns.state, wanted.state), (columns.athlete_id, wanted.athlete))
+    yield from (column == value for column, value in same if value is not None)
+    if wanted.due_from is not None:
+        yield columns.due_on >= wanted.due_from
+    if wanted.due_to is not None:
+        yield columns.due_on <= wanted.due_to
+    if wanted.overdue is not None:
+        is_over = (columns.state == OPEN) & (_last_day(tx) < wanted.today)
+        yield is_over if wanted.overdue else sa.not_(is_over)
+
+
+def _last_day(tx: Tx) -> sa.ColumnElement[Any]:
+    """Return the last day of a task's window; dates are text on SQLite."""
+    if tx.dialect.name == "sqlite":
+        days = sa.cast(tasks.c.window_days, sa.Text) + " days"
+        return sa.type_coerce(sa.func.date(tasks.c.due_on, days), sa.Date)
+    return sa.type_coerce(tasks.c.due_on + tasks.c.window_days, sa.Date)
