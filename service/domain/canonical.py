@@ -6,9 +6,11 @@ below 2^53, true, false and null. A float or a Decimal never stands in it: numbe
 
 import hashlib
 import json
+import re
 from typing import Any
 
 LARGEST = 2**53
+_SURROGATE = re.compile("[\ud800-\udfff]")
 
 
 def canonical(document: Any) -> str:
@@ -31,15 +33,15 @@ def digest(text: str) -> str:
 
 
 def _check(value: object) -> None:
-    if isinstance(value, dict):
+    if isinstance(value, str):
+        _check_text(value)
+    elif isinstance(value, dict):
         for key, item in value.items():
             _check_key(key)
             _check(item)
     elif isinstance(value, list | tuple):
         for item in value:
             _check(item)
-    elif isinstance(value, str):
-        _check_text(value)
     elif isinstance(value, int):
         _check_whole(value)
     elif value is not None:
@@ -54,7 +56,7 @@ def _check_key(key: object) -> None:
 
 
 def _check_text(text: str) -> None:
-    if "\0" in text or any("\ud800" <= letter <= "\udfff" for letter in text):
+    if "\0" in text or not (text.isascii() or _SURROGATE.search(text) is None):
         message = "canonical JSON holds neither U+0000 nor lone surrogates"
         raise ValueError(message)
 
