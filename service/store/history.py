@@ -191,16 +191,16 @@ def standings(tx: Tx, organisation: str, athlete: str) -> dict[str, Standing]:
     return {row.id: Standing(row.state, row.stands_until) for row in tx.execute(query)}
 
 
-def decision(tx: Tx, organisation: str, id_: str) -> sa.RowMapping | None:
+def decision(tx: Tx, organisation: str, id_: str) -> Row | None:
     """Return the current state of a decision."""
     query = sa.select(decisions).where(decisions.c.organisation_id == organisation, decisions.c.id == id_)
-    return tx.execute(query).mappings().one_or_none()
+    return next(iter(_rows(tx, query)), None)
 
 
-def decision_of_battery(tx: Tx, organisation: str, battery: str) -> sa.RowMapping | None:
+def decision_of_battery(tx: Tx, organisation: str, battery: str) -> Row | None:
     """Return the decision that a battery was posted for, None where nothing was judged."""
     query = sa.select(decisions).where(decisions.c.organisation_id == organisation, decisions.c.battery_id == battery)
-    return tx.execute(query.order_by(decisions.c.sequence).limit(1)).mappings().one_or_none()
+    return next(iter(_rows(tx, query.order_by(decisions.c.sequence).limit(1))), None)
 
 
 def tasks_of(tx: Tx, organisation: str, of_decision: str, occasion: str | None) -> set[str]:

@@ -63,6 +63,14 @@ def batteries_of_ref(tx: Tx, organisation: str, ref: str) -> list[sa.Row[Any]]:
     return list(tx.execute(query.order_by(batteries.c.revision.desc())))
 
 
+def superseding(tx: Tx, organisation: str, id_: str) -> str | None:
+    """Return the battery that took the place of one."""
+    query = sa.select(batteries.c.id).where(
+        batteries.c.organisation_id == organisation, batteries.c.supersedes_id == id_
+    )
+    return tx.execute(query).scalar_one_or_none()
+
+
 def _of(table: sa.Table, organisation: str) -> sa.Select[Any]:
     return sa.select(table).where(table.c.organisation_id == organisation)
 

@@ -26,7 +26,8 @@ from service.store.idempotency import Claim, claim
 from service.store.ids import new_id
 from service.use_cases.context import Caller, Context, Created
 from service.use_cases.decision_view import decision_view, stored_view
-from service.use_cases.in_force import by_digest, catalogue, choose
+from service.use_cases.history import show
+from service.use_cases.in_force import catalogue, choose
 from service.use_cases.judging_record import decide, evidence_now, facts_in_force
 from service.use_cases.naming import (
     CONFLICTS,
@@ -88,15 +89,6 @@ def _answered_before(tx: Tx, context: Context, caller: Caller, battery: str) -> 
         assert kept is not None, "a claim is kept with what it made"
         return stored_view(kept, [])
     return show(tx, caller, decided, context.clock().astimezone(caller.zone).date())
-
-
-def show(tx: Tx, caller: Caller, row: Mapping[str, Any], today: date) -> dict[str, Any]:
-    """Return a decision on record from its row."""
-    link = entries.find(tx, caller.organisation, row["id"])
-    assert link is not None, "a decision's row names its entry"
-    criteria = by_digest(tx, caller.organisation, link.content["verdict"]["criteria"])
-    tasks = history.tasks_of(tx, caller.organisation, link.id, link.content["occasion"])
-    return decision_view(link, criteria, row, tasks=tasks, today=today)
 
 
 @dataclass(slots=True)
