@@ -39,7 +39,9 @@ def claim(tx: Tx, one: Claim, object_id: str, now: datetime) -> str | None:
         "object_id": object_id,
         "created_at": now,
     }
-    if tx.execute(insert(table).values(values).on_conflict_do_nothing()).rowcount:
+    # What was inserted is asked for: the count of rows is not told by every driver.
+    inserted = insert(table).values(values).on_conflict_do_nothing().returning(table.c.key)
+    if tx.execute(inserted).first() is not None:
         return None
     first = tx.execute(
         sa.select(table.c.route, table.c.body_digest, table.c.object_id).where(
