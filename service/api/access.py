@@ -15,9 +15,21 @@ from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER, Calle
 
 OPEN: Final = frozenset({"anybody"})
 EVERYBODY: Final = frozenset({SUBMITTER, CLINICIAN, ADMINISTRATOR})
+ADMINISTRATION: Final = frozenset({ADMINISTRATOR})
 
 # Endpoint (blueprint.function) -> the roles that may call it. Add a row with each route, in the order of api.md.
 ROLES: Mapping[str, frozenset[str]] = {
+    "organisation.show": ADMINISTRATION,
+    "organisation.change": ADMINISTRATION,
+    "actors.every": ADMINISTRATION,
+    "actors.create": ADMINISTRATION,
+    "actors.show": ADMINISTRATION,
+    "actors.disable": ADMINISTRATION,
+    "access_keys.every": ADMINISTRATION,
+    "access_keys.create": ADMINISTRATION,
+    "access_keys.show": ADMINISTRATION,
+    "access_keys.revoke": ADMINISTRATION,
+    "audit.every": ADMINISTRATION,
     "docs.page": OPEN,
     "docs.static": OPEN,
     "docs.openapi": OPEN,

@@ -4,12 +4,16 @@ import base64
 import binascii
 import json
 from collections.abc import Mapping, Sequence
-from typing import Any
+from datetime import datetime
+from typing import Any, NoReturn
 from urllib.parse import quote, urlencode
+from uuid import UUID
 
 from flask import request
 
 from service.api.reading import argument_fault, refuse_arguments
+from service.domain.record import instant
+from service.use_cases.paging import Listed
 
 CURSOR = "cursor"
 Place = tuple[str, ...]
@@ -29,8 +33,32 @@ def place_of(asked: Mapping[str, Any], *, parts: int) -> Place | None:
         return None
     place = _decoded(asked[CURSOR])
     if place is None or len(place) != parts:
-        refuse_arguments([argument_fault(CURSOR, "bad_text", "this is no cursor of this list; take it from next")])
+        _refuse_cursor()
     return place
+
+
+def place_in_time(asked: Mapping[str, Any]) -> tuple[datetime, str] | None:
+    """Return after which moment and id a page of a list begins that is sorted newest first, None for the first page.
+
+    Raises:
+        RefusedRequestError: invalid_query.
+    """
+    place = place_of(asked, parts=2)
+    if place is None:
+        return None
+    try:
+        moment, id_ = datetime.fromisoformat(place[0]), str(UUID(place[1]))
+    except ValueError:
+        moment, id_ = None, ""
+    if moment is None or moment.tzinfo is None:
+        _refuse_cursor()
+    return moment, id_
+
+
+def page_in_time(found: Listed) -> tuple[dict[str, Any], dict[str, str]]:
+    """Return a page of a list that is sorted newest first, and its Link."""
+    after = None if found.after is None else (instant(found.after[0]), found.after[1])
+    return page(found.items, after=after)
 
 
 def page(items: Sequence[Mapping[str, Any]], *, after: Place | None) -> tuple[dict[str, Any], dict[str, str]]:
@@ -49,6 +77,11 @@ def cursor_of(place: Place) -> str:
     """
     text = json.dumps(list(place), separators=(",", ":"), ensure_ascii=False)
     return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
+
+
+def _refuse_cursor() -> NoReturn:
+    refuse_arguments([argument_fault(CURSOR, "bad_text", "this is no cursor of this list; take it from next")])
+    raise AssertionError  # a fault was told
 
 
 def _decoded(cursor: str) -> Place | None:

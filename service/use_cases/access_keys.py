@@ -61,6 +61,16 @@ def list_access_keys(context: Context, caller: Caller, *, after: Place | None = 
     return listed(found, limit, answer=lambda one: key_answer(one, now), place=lambda one: (one.created_at, one.id))
 
 
+def show_access_key(context: Context, caller: Caller, id_: str) -> dict[str, Any]:
+    """Return a key without its secret.
+
+    Raises:
+        NotFoundError: the organisation has no such key.
+    """
+    now = context.clock()
+    return key_answer(context.database.read(lambda tx: _known(tx, caller, id_)), now)
+
+
 def revoke_access_key(context: Context, caller: Caller, id_: str) -> dict[str, Any]:
     """Revoke a key at once; one that is revoked stays as it is.
 
