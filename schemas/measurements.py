@@ -26,6 +26,8 @@ MOST_TRIALS = 100
 MOST_SUMMARISED = 20
 MOST_RATING = 10
 
+_ONLY_TRIAL = "/trials/0/value"
+
 
 class TrialSchema(RuledSchema):
     """One attempt; it loads to its value, or to why it is invalid and the value if there was one."""
@@ -105,3 +107,29 @@ def _not_measured(loaded: Mapping[str, Any], sent: Mapping[str, Any]) -> Iterato
         yield from none_of(sent, ("pain", "instability"), tried)
     if "because" in loaded and loaded["because"] not in BECAUSE[result]:
         yield Broken(("because",), f"unknown_name: {loaded['because']!r} is not on the list for {result}: {listed}")
+
+
+def sent_place(where: str, document: object) -> str:
+    """Return the place of a fault as its sender wrote it: a single `value` is loaded as the only trial.
+
+    Args:
+        where: a JSON pointer in fragment form.
+        document: the body as it was sent.
+
+    >>> sent_place("#/measurements/0/trials/0/value", {"measurements": [{"value": 22}]})
+    '#/measurements/0/value'
+    """
+    short = where.removesuffix(_ONLY_TRIAL)
+    return f"{short}/value" if short != where and _has(document, f"{short}/value") else where
+
+
+def _has(document: object, where: str) -> bool:
+    """Tell whether something stands at a JSON pointer of a document; ids have nothing that a pointer escapes."""
+    for key in where.split("/")[1:]:
+        if isinstance(document, list) and key.isdecimal() and int(key) < len(document):
+            document = document[int(key)]
+        elif isinstance(document, Mapping) and key in document:
+            document = document[key]
+        else:
+            return False
+    return True

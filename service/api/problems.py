@@ -14,6 +14,7 @@ from typing import Any
 from flask import Flask, Response, current_app, g, request, url_for
 from werkzeug.exceptions import HTTPException
 
+from schemas.measurements import sent_place
 from service.domain.errors import (
     ConflictError,
     CriteriaFaultsError,
@@ -62,6 +63,8 @@ REFUSALS: Problems = {
     "conflicts": (409, "It conflicts with what is on record"),
     "version_not_in_force": (409, "Another version is in force"),
     "not_standing": (409, "The decision does not stand any more"),
+    "digest_differs": (409, "The decision is not the one that was seen"),
+    "already_retired": (409, "The version is retired already"),
     "erased": (409, "The athlete's record was erased"),
     "reserved_id": (409, "The id is reserved for sets that ship with the service"),
     "operator_stays": (409, "The operator can't be disabled"),
@@ -187,7 +190,8 @@ def _errors(error: ServiceError) -> list[dict[str, Any]]:
             {"pointer": f"#{fault.path}", "code": error.code, "detail": fault.detail, "line": fault.line}
             for fault in error.faults
         ]
-    return [one._asdict() for one in getattr(error, "errors", ())]
+    sent = g.get("sent_document")
+    return [one._replace(pointer=sent_place(one.pointer, sent))._asdict() for one in getattr(error, "errors", ())]
 
 
 def _facts(error: ServiceError) -> dict[str, Any]:

@@ -23,6 +23,8 @@ WAL_TRIES = 100
 
 SQLITE = "sqlite"
 _AGAIN = frozenset({"40001", "40P01"})  # serialization failure, deadlock
+# Somebody else's row of the same ref came first: the next try sees it, and says whose it is.
+_RACED = frozenset({"23505"})
 _SQLITE_UNMIGRATED = "no such table"
 _POSTGRESQL_UNMIGRATED = frozenset({"42P01", "3F000"})  # no such table, no such schema
 _POSTGRESQL_BUSY = frozenset({"55P03", "57014", "53300", "53400", "57P01", "57P02", "57P03"})
@@ -70,7 +72,7 @@ class Database:
             try:
                 return self._written(work)
             except DBAPIError as error:
-                if _state(error) in _AGAIN and attempt < TRIES:
+                if _state(error) in _AGAIN | _RACED and attempt < TRIES:
                     continue
                 raise _meant(error) from error
             except PoolTimeoutError as error:

@@ -2,13 +2,14 @@
 
 from collections.abc import Sequence
 from dataclasses import fields
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import sqlalchemy as sa
 
 from service.domain.chain import Head, Link
 from service.domain.record import instant
+from service.store import idempotency
 from service.store.database import Tx
 from service.store.tables import athletes, record_entries
 
@@ -43,6 +44,23 @@ def read(tx: Tx, organisation: str, athlete: str) -> list[Link]:
     return [_link(row) for row in tx.execute(query)]
 
 
+def read_as_kept(tx: Tx, organisation: str, athlete: str) -> list[Link]:
+    """Return an athlete's chain in order, whatever somebody has put into its columns.
+
+    PostgreSQL holds each column to its type. SQLite keeps anything, so that a row may not even be read: it comes back
+    as an entry that can't hold, and so does one whose values are other texts of the same meaning.
+    """
+    if tx.dialect.name != "sqlite":
+        return read(tx, organisation, athlete)
+    query = (
+        sa.select(*(sa.type_coerce(column, sa.types.NullType()).label(column.name) for column in record_entries.c))
+        .where(record_entries.c.organisation_id == organisation, record_entries.c.athlete_id == athlete)
+        .order_by(record_entries.c.sequence)
+    )
+    rows = tx.execute(query).mappings()
+    return [_as_kept(tx.dialect, row) or _unreadable(place) for place, row in enumerate(rows, start=1)]
+
+
 def find(tx: Tx, organisation: str, entry: str) -> Link | None:
     """Return one entry by its id."""
     query = sa.select(record_entries).where(
@@ -58,7 +76,11 @@ def add(tx: Tx, links: Sequence[Link]) -> None:
 
 
 def erase(tx: Tx, organisation: str, athlete: str, *, before: int, columns: Sequence[str]) -> None:
-    """Null columns of every entry before a sequence."""
+    """Null columns of every entry before a sequence, and forget the requests that made them."""
+    own = sa.select(record_entries.c.id).where(
+        record_entries.c.organisation_id == organisation, record_entries.c.athlete_id == athlete
+    )
+    idempotency.forget_objects(tx, organisation, own)
     tx.execute(
         sa.update(record_entries)
         .where(
@@ -78,3 +100,58 @@ def _link(row: sa.Row[Any]) -> Link:
 def _row(one: Link) -> dict[str, Any]:
     values = {column: getattr(one, name) for name, column in _COLUMNS.items()}
     return values | {name: datetime.fromisoformat(values[name]) for name in _MOMENTS}
+
+
+def _as_kept(dialect: sa.Dialect, row: sa.RowMapping) -> Link | None:
+    """Return an entry from what SQLite keeps, None where a column holds something that was never written there."""
+    values: dict[str, Any] = {}
+    for name, column in _COLUMNS.items():
+        kept = row[column]
+        try:
+            values[name] = _value(dialect, record_entries.c[column], kept)
+        except (ValueError, TypeError, AttributeError):
+            return None
+    return Link(**values | {name: instant(values[name]) for name in _MOMENTS})
+
+
+def _value(dialect: sa.Dialect, column: sa.Column[Any], kept: Any) -> Any:
+    """Return the value of a column.
+
+    Raises:
+        ValueError, TypeError, AttributeError: it is of another type, or not as this service writes it.
+    """
+    if kept is None and column.nullable:
+        return None
+    type_ = column.type.dialect_impl(dialect)
+    read, write = type_.result_processor(dialect, None), type_.bind_processor(dialect)
+    value = read(kept) if read else kept
+    written = write(value) if write else value
+    wanted = int if isinstance(column.type, sa.Integer) else str
+    if type(kept) is not wanted or written != kept:
+        message = f"{column.name} holds what was never written there"
+        raise ValueError(message)
+    return value
+
+
+def _unreadable(place: int) -> Link:
+    """Return an entry that stands for one that can't be read: it has no digest, so it never holds."""
+    return Link(
+        organisation="",
+        athlete="",
+        sequence=place,
+        id="",
+        kind="",
+        episode=None,
+        occurred_at="",
+        occurred_on=date.min,
+        recorded_at="",
+        actor="",
+        format=0,
+        salt=None,
+        document=None,
+        document_digest="",
+        private=None,
+        private_digest="",
+        previous_digest=None,
+        digest="",
+    )

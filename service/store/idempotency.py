@@ -1,7 +1,7 @@
 """Keys that make a repeated request one request: a retry finds what the first one made."""
 
 from datetime import datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
@@ -56,3 +56,14 @@ def claim(tx: Tx, one: Claim, object_id: str, now: datetime) -> str | None:
 def forget(tx: Tx, before: datetime) -> int:
     """Forget the keys of requests made before a moment; return how many."""
     return tx.execute(sa.delete(table).where(table.c.created_at < before)).rowcount
+
+
+def forget_objects(tx: Tx, organisation: str, objects: sa.Select[Any]) -> None:
+    """Forget the keys of the requests that made these objects: a digest of a body tells what it said to who guesses it.
+
+    Args:
+        tx: the transaction.
+        organisation: the organisation.
+        objects: selects their ids.
+    """
+    tx.execute(sa.delete(table).where(table.c.organisation_id == organisation, table.c.object_id.in_(objects)))

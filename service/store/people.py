@@ -46,6 +46,12 @@ def episode_of_ref(tx: Tx, organisation: str, ref: str) -> sa.Row[Any] | None:
     return tx.execute(_of(episodes, organisation).where(episodes.c.ref == ref)).one_or_none()
 
 
+def episode_id_of_ref(tx: Tx, organisation: str, ref: str) -> str | None:
+    """Return the id of an episode by ref."""
+    row = episode_of_ref(tx, organisation, ref)
+    return None if row is None else str(row.id)
+
+
 def episodes_of(tx: Tx, organisation: str, athlete_id: str) -> list[sa.Row[Any]]:
     """Return the rows of an athlete's episodes, the latest onset first."""
     query = _of(episodes, organisation).where(episodes.c.athlete_id == athlete_id)

@@ -18,7 +18,7 @@ from service.domain.standing import Standing
 from service.store.database import Tx
 from service.store.tables import METADATA
 
-SIGN_OFF = "sign_off"
+SIGN_OFF, DEFER = "sign_off", "defer"
 RESCHEDULED, CANCELLED, RENAMED = "retest_rescheduled", "retest_cancelled", "ref_changed"
 RETEST, FOLLOW_UP = "retest", "follow_up"
 OPEN, CLOSED = "open", "closed"
@@ -50,9 +50,11 @@ def state_of(chain: Sequence[Link], standings: Mapping[str, Standing]) -> State:
 
 
 def write(tx: Tx, before: State, after: State, *, tables: Sequence[str] = TABLES) -> None:
-    """Write what differs between two states."""
-    for table in tables:
-        _write_table(tx, METADATA.tables[table], before[table], after[table])
+    """Write what differs between two states; what goes, goes before what it names."""
+    for name in reversed(tables):
+        _remove(tx, METADATA.tables[name], before[name], after[name])
+    for name in tables:
+        _write_table(tx, METADATA.tables[name], before[name], after[name])
 
 
 def write_names(tx: Tx, before: State, after: State) -> None:
@@ -90,10 +92,12 @@ def _of_athlete(table: sa.Table, organisation: str, athlete: str) -> sa.ColumnEl
     return table.c.decision_id.in_(own)
 
 
+def _remove(tx: Tx, table: sa.Table, before: Mapping[Any, Row], after: Mapping[Any, Row]) -> None:
+    for row in (row for key, row in before.items() if key not in after):
+        tx.execute(sa.delete(table).where(*_is(table, row)))
+
+
 def _write_table(tx: Tx, table: sa.Table, before: Mapping[Any, Row], after: Mapping[Any, Row]) -> None:
-    gone_rows = [key for key in before if key not in after]
-    for key in gone_rows:
-        tx.execute(sa.delete(table).where(*_is(table, before[key])))
     changed = [key for key, row in after.items() if key in before and row != before[key]]
     # A row that stops being open goes first: of some rows only one may be open at a time.
     for key in sorted(changed, key=lambda one: _is_open(after[one])):
@@ -122,7 +126,7 @@ class _State:
     def __init__(self, chain: Sequence[Link], standings: Mapping[str, Standing]) -> None:
         self.chain = chain
         self.standings = standings
-        self.gone = gone([one.entry for one in chain])
+        self.gone = gone([one.entry for one in chain if one.content])
         self.live = [one for one in chain if one.id not in self.gone]
         self.superseded = {
             one.content["supersedes"]: one for one in self._batteries(chain) if "supersedes" in one.content
@@ -265,7 +269,7 @@ class _State:
         verdict = one.content["verdict"]
         posted = self.chain[verdict["through"] - 1].id if verdict["posted"] else None
         standing = self.standings[one.id]
-        signed = [other for other in self.live if other.kind == SIGN_OFF and other.content.get("decision") == one.id]
+        signed = [other for other in self.live if other.kind == SIGN_OFF and _signs(other, one)]
         return {
             **self.own,
             "id": one.id,
@@ -395,8 +399,11 @@ class _State:
                 else:
                     row |= {"state": CLOSED, "closed_because": "cancelled"}
         own = [other for other in self.live if other.episode == one.episode]
+        erasure = next((other for other in self.chain if other.kind == ERASURE), None)
         if one.id in self.gone:
             self._close(row, "void", one)
+        elif erasure is not None:
+            self._close(row, "erased", erasure)
         elif self._closed_on(own) is not None:
             self._close(row, "episode_closed", own[-1])
         return row
@@ -406,6 +413,12 @@ class _State:
         if row is not None and because is not None and row["state"] == OPEN:
             row |= {"state": CLOSED, "closed_because": because, "updated_at": _moment(by.recorded_at)}
             row["ical_sequence"] += 1
+
+
+def _signs(sign_off: Link, decision: Link) -> bool:
+    """Tell whether a sign-off settles a decision; who defers leaves it waiting."""
+    said = sign_off.content
+    return said.get("decision") == decision.id and said["determination"] != DEFER
 
 
 def _because(before: Link, after: Link) -> str:

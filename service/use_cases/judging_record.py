@@ -31,15 +31,25 @@ def decide(  # noqa: PLR0913 - what is judged, and what is kept with it
     *,
     service_version: str,
     created: Sequence[str] = (),
+    id_: str | None = None,
 ) -> Link:
     """Add the decision on a stage to the record.
+
+    Args:
+        recording: the athlete's record.
+        evidence: what it offers.
+        criteria: the version that judges.
+        stage: the stage asked about.
+        service_version: the release that judges.
+        created: what was made on the way.
+        id_: the decision's id, where a request names it already.
 
     Raises:
         UnknownStageError: the set has no such stage.
     """
     judging = Judging(evidence, criteria)
     verdict = verdict_of(judging, stage)
-    id_ = new_id(recording.now)
+    id_ = id_ or new_id(recording.now)
     place = (recording.head.entries + 1, id_, record.DECISION, evidence.episode, evidence.as_of, evidence.as_of_on)
     stub = Entry(*place, {"verdict": verdict})
     supported = supported_stage(evidence.episode, recording.history(stub))

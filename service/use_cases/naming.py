@@ -49,8 +49,9 @@ def subject_of(tx: Tx, caller: Caller, body: Mapping[str, Any], now: datetime) -
     created: list[str] = []
     if athlete is None:
         _ask_for_new(body["athlete"], "athlete", UNKNOWN_ATHLETE)
-        athlete = people.make_athlete(tx, caller.organisation, new_id(now), body["athlete"]["ref"])
-        created.append(NEW_ATHLETE)
+        made = new_id(now)
+        athlete = people.make_athlete(tx, caller.organisation, made, body["athlete"]["ref"])
+        created += [NEW_ATHLETE] if athlete == made else []
     episode: str | None = None
     if "episode" in body:
         row = people.episode_of_ref(tx, caller.organisation, body["episode"]["ref"])

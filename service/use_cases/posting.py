@@ -20,6 +20,7 @@ from service.domain.errors import (
 )
 from service.domain.evidence import Evidence
 from service.domain.record import Moment, gone, instant
+from service.domain.standing import Standing
 from service.store import entries, history
 from service.store.database import Tx
 from service.store.idempotency import Claim, claim
@@ -39,6 +40,7 @@ from service.use_cases.naming import (
     subject_of,
 )
 from service.use_cases.recording import Recording, opened
+from service.use_cases.withdrawing import newly_withdrawn, withdrawn_by
 
 ROUTE = "POST /v1/batteries"
 ALREADY_MEASURED = "already_measured"
@@ -84,11 +86,30 @@ def post_battery(context: Context, caller: Caller, body: Mapping[str, Any], key:
 def _answered_before(tx: Tx, context: Context, caller: Caller, battery: str) -> dict[str, Any]:
     """Return the answer to the first request of a key, as it reads today."""
     decided = history.decision_of_battery(tx, caller.organisation, battery)
-    if decided is None:
-        kept = entries.find(tx, caller.organisation, battery)
-        assert kept is not None, "a claim is kept with what it made"
-        return stored_view(kept, [])
-    return show(tx, caller, decided, context.clock().astimezone(caller.zone).date())
+    if decided is not None:
+        return decision_before(tx, context, caller, decided)
+    kept = entries.find(tx, caller.organisation, battery)
+    assert kept is not None, "a claim is kept with what it made"
+    chain = entries.read(tx, caller.organisation, kept.athlete)
+    return stored_view(kept, withdrawn_by(tx, caller, chain, first=kept.sequence, last=kept.sequence))
+
+
+def decision_before(tx: Tx, context: Context, caller: Caller, row: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a decision that an earlier request made, as it reads today."""
+    chain = entries.read(tx, caller.organisation, row["athlete_id"])
+    # A battery comes right before the decision that it was posted for.
+    first = row["sequence"] - (row["battery_id"] is not None)
+    withdrawn = withdrawn_by(tx, caller, chain, first=first, last=row["sequence"])
+    return show(tx, caller, row, context.clock().astimezone(caller.zone).date()) | {"withdrawn": withdrawn}
+
+
+def decided_answer(recording: Recording, decision: Link, changed: Mapping[str, Standing]) -> dict[str, Any]:
+    """Return the decision that was just made and kept, and those that no longer stand because of it."""
+    judged_by = recording.criteria(decision.content["verdict"]["criteria"])
+    row = recording.after["decisions"][(decision.id,)]
+    tasks = {key[0] for key in recording.after["tasks"]}
+    answer = decision_view(decision, judged_by, row, tasks=tasks, today=recording.today)
+    return answer | {"withdrawn": newly_withdrawn(recording.standings, changed)}
 
 
 @dataclass(slots=True)
@@ -115,12 +136,8 @@ class _Posting:
         decision = self._judged(battery, criteria)
         changed = self.recording.close()
         if decision is None:
-            return stored_view(battery, [key for key, one in changed.items() if one.state == "withdrawn"])
-        after = self.recording.after
-        judged_by = self.recording.criteria(decision.content["verdict"]["criteria"])
-        row = after["decisions"][(decision.id,)]
-        tasks = {key[0] for key in after["tasks"]}
-        return decision_view(decision, judged_by, row, tasks=tasks, today=self.recording.today)
+            return stored_view(battery, newly_withdrawn(self.recording.standings, changed))
+        return decided_answer(self.recording, decision, changed)
 
     # What is on record
 

@@ -7,6 +7,7 @@ from typing import Any
 from schemas.battery import BatterySchema
 from schemas.entries import EvaluationSchema, looks_like_entries
 from schemas.faults import ShapeFault, pointer
+from schemas.measurements import sent_place
 from schemas.strict_json import BrokenJsonError, load, read
 from service.domain.errors import (
     INVALID_BATTERY,
@@ -18,7 +19,6 @@ from service.domain.errors import (
 from service.use_cases.evaluate import as_file
 
 _BATTERY_OF_FILE = "#/entries/0/battery"
-_ONLY_TRIAL = "/trials/0/value"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +37,7 @@ class Received:
     def _sent_place(self, where: str) -> str:
         if self.is_battery:
             where = where.replace(_BATTERY_OF_FILE, "#", 1)
-        short = where.removesuffix(_ONLY_TRIAL)
-        if short != where and _has(self.document, f"{short}/value"):
-            return f"{short}/value"
-        return where
+        return sent_place(where, self.document)
 
 
 def receive(body: bytes) -> Received:
@@ -60,18 +57,6 @@ def receive(body: bytes) -> Received:
         code = INVALID_BATTERY if is_battery else INVALID_EVALUATION
         raise InvalidDocumentError(code, [_field_error(fault, document) for fault in faults])
     return Received(as_file(loaded) if is_battery else loaded, is_battery, document)
-
-
-def _has(document: object, where: str) -> bool:
-    """Tell whether something stands at a JSON pointer of a document; ids have nothing that a pointer escapes."""
-    for key in where.split("/")[1:]:
-        if isinstance(document, list) and key.isdecimal() and int(key) < len(document):
-            document = document[int(key)]
-        elif isinstance(document, Mapping) and key in document:
-            document = document[key]
-        else:
-            return False
-    return True
 
 
 def _field_error(fault: ShapeFault, document: object) -> FieldError:

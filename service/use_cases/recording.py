@@ -12,10 +12,10 @@ from typing import Any
 from service.domain import record
 from service.domain.chain import ERASURE, Head, Link, head_of, link
 from service.domain.criteria import CriteriaSet
-from service.domain.errors import ConflictError, NotFoundError
+from service.domain.errors import ConflictError, FieldError, NotFoundError
 from service.domain.evidence import Evidence
 from service.domain.record import Entry, Moment, instant
-from service.domain.standing import Folded, History, Standing, standing
+from service.domain.standing import WITHDRAWN, Folded, History, Standing, standing
 from service.store import audit, entries, history, people, state
 from service.store.database import Tx
 from service.store.ids import new_id
@@ -23,7 +23,7 @@ from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import by_digest
 
 SALT_BYTES = 16
-ATHLETE, ERASED = "athlete", "erased"
+ATHLETE, ERASED, REF_TAKEN = "athlete", "erased", "ref_taken"
 
 
 @dataclass(slots=True)
@@ -108,17 +108,39 @@ class Recording:
         """
         changed = self._standings()
         self.after = state.state_of(self.chain, self.standings | changed)
+        self._refuse_taken_refs()
         state.write_names(self.tx, self.before, self.after)
         entries.add(self.tx, self.added)
         state.write_rest(self.tx, self.before, self.after)
         self._note()
         return changed
 
+    def _refuse_taken_refs(self) -> None:
+        """Refuse a ref that came to the athlete, or to an episode, while somebody else has it.
+
+        Raises:
+            ConflictError: ref_taken.
+        """
+        for table, find in (("athletes", people.athlete_of_ref), ("episodes", people.episode_id_of_ref)):
+            for key, row in self.after[table].items():
+                ref = row["ref"]
+                if ref is None or ref == self.before[table].get(key, {}).get("ref"):
+                    continue
+                taken = find(self.tx, self.caller.organisation, ref)
+                if taken not in (None, row["id"]):
+                    detail = f"{ref!r} is the ref of another of the {table}"
+                    link = f"/v1/{table}/{taken}"
+                    raise ConflictError(REF_TAKEN, detail, errors=[FieldError("#/ref", REF_TAKEN, detail)], link=link)
+
     def _standings(self) -> dict[str, Standing]:
-        """Return the standings that changed; only a void brings back what was superseded or withdrawn."""
+        """Return the standings that changed.
+
+        Only a void brings back what was superseded. What was withdrawn comes back by itself, with a finding that is
+        closed or a test without a stop.
+        """
         decisions = [one for one in self.chain if one.kind == record.DECISION and one.content]
         is_void = any(one.kind == record.VOID for one in self.added)
-        open_ = [one for one in decisions if is_void or self.standings.get(one.id, _NEW).state == state.IS_STANDING]
+        open_ = [one for one in decisions if is_void or self.standings.get(one.id, _NEW).state in _MAY_CHANGE]
         known = self.history()
         found = {one.id: _stored(standing(one.entry, known, known=self.standings.get(one.id))) for one in open_}
         return {key: one for key, one in found.items() if self.standings.get(key) != one}
@@ -140,6 +162,7 @@ class Recording:
 
 
 _NEW = Standing(state.IS_STANDING, None)
+_MAY_CHANGE = (state.IS_STANDING, WITHDRAWN)
 
 
 def _stored(one: Standing) -> Standing:
@@ -153,8 +176,15 @@ def moment_now(now: datetime, caller: Caller, chain: list[Link]) -> Moment:
     return Moment(max(instant(now), latest), now.astimezone(caller.zone).date())
 
 
-def opened(tx: Tx, context: Context, caller: Caller, athlete: str) -> Recording:
+def opened(tx: Tx, context: Context, caller: Caller, athlete: str, *, is_erasing: bool = False) -> Recording:
     """Return an athlete's record, locked until the transaction ends.
+
+    Args:
+        tx: the transaction.
+        context: the service.
+        caller: who adds to it.
+        athlete: the athlete.
+        is_erasing: open also what was erased in part.
 
     Raises:
         NotFoundError: the organisation has no such athlete.
@@ -169,7 +199,7 @@ def opened(tx: Tx, context: Context, caller: Caller, athlete: str) -> Recording:
     if not chain:
         row = people.athlete_without_entries(tx, caller.organisation, athlete)
         before["athletes"] = {(athlete,): row}
-    elif any(one.kind == ERASURE for one in chain):
+    elif any(one.kind == ERASURE for one in chain) and not is_erasing:
         message = "this athlete was erased; nothing can be added to the record"
         raise ConflictError(ERASED, message)
     return Recording(tx, caller, context.clock(), athlete, chain, before, standings)

@@ -1,0 +1,41 @@
+"""Which decisions no longer stand because of an entry: the same when asked as it was recorded, and when asked later."""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+from service.domain.chain import Link
+from service.domain.record import DECISION
+from service.domain.standing import EXPIRED, STANDING, WITHDRAWN, History, Standing, standing
+from service.store.database import Tx
+from service.use_cases.context import Caller
+from service.use_cases.in_force import by_digest
+from service.use_cases.recording import moment_now
+
+
+def newly_withdrawn(before: Mapping[str, Standing], changed: Mapping[str, Standing]) -> list[str]:
+    """Return the decisions that stood and are withdrawn now."""
+    return sorted(key for key, one in changed.items() if one.state == WITHDRAWN and _stood(before.get(key)))
+
+
+def withdrawn_by(tx: Tx, caller: Caller, chain: Sequence[Link], *, first: int, last: int) -> list[str]:
+    """Return the decisions that the entries from one sequence to another withdrew, as it was answered then.
+
+    Args:
+        tx: the transaction.
+        caller: who asks.
+        chain: the athlete's entries, none of them erased.
+        first: the first sequence.
+        last: the last one.
+    """
+    before = _standings(tx, caller, chain[: first - 1], chain[last - 1])
+    return newly_withdrawn(before, _standings(tx, caller, chain[:last], chain[last - 1]))
+
+
+def _standings(tx: Tx, caller: Caller, chain: Sequence[Link], last: Link) -> dict[str, Standing]:
+    now = moment_now(datetime.fromisoformat(last.recorded_at), caller, list(chain))
+    known = History([one.entry for one in chain], lambda digest: by_digest(tx, caller.organisation, digest), now)
+    return {one.id: standing(one.entry, known) for one in chain if one.kind == DECISION and one.content}
+
+
+def _stood(one: Standing | None) -> bool:
+    return one is not None and one.state in {STANDING, EXPIRED}
