@@ -1,0 +1,42 @@
+"""The club is loaded through the use cases, and is answered what its stories tell."""
+
+from datetime import date, datetime
+
+import pytest
+
+from service.demo.club import STORIES, ZONE
+from service.demo.loading import Answered, load_club
+from service.demo.story import Decided, Morning, Visit
+from service.store.database import Database
+from service.use_cases import rebuilding
+from service.use_cases.access import authenticate
+from service.use_cases.context import Context
+
+TODAY = date(2026, 11, 28)
+NOW = datetime(2026, 11, 28, 7, 30, tzinfo=ZONE)
+
+
+@pytest.fixture
+def context(databases):
+    with databases.copy("sqlite") as made:
+        database = Database(made.url)
+        yield Context(database, lambda: NOW, "0")
+        database.close()
+
+
+def judged_steps() -> list[Visit | Morning | Decided]:
+    steps = [step for story in STORIES for injury in story.injuries for step in injury.steps]
+    return [step for step in steps if isinstance(step, Visit | Morning | Decided) and step.expected is not None]
+
+
+def test_the_record_answers_each_step_as_its_story_tells(context):
+    answers: list[Answered] = []
+    lines: list[str] = []
+    secrets = load_club(context, TODAY, tell=lines.append, answered=answers.append)
+
+    told = [(one.answer["outcome"], tuple(one.answer["hold_because"])) for one in answers]
+    assert told == [(step.expected.outcome, step.expected.because) for step in judged_steps()]
+    assert len(lines) == len(STORIES)
+    callers = {role: authenticate(context, secret) for role, secret in secrets.items()}
+    assert {role: caller.roles for role, caller in callers.items()} == {role: {role} for role in callers}
+    assert rebuilding.check(context).is_clean
