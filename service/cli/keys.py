@@ -28,6 +28,7 @@ _OPTIONS = {
     "registration": "--registration",
     "roles": "--role",
     "label": "--label",
+    "expires": "--expires",
     "expires_at": "--expires",
 }
 
