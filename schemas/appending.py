@@ -7,7 +7,7 @@ from marshmallow.validate import Length
 
 from schemas import fields
 from schemas.battery import CONFIRMED, SETBACK_KINDS
-from schemas.decision import CautionSchema, sha256
+from schemas.decision import CautionSchema, DataQualitySchema, sha256
 from schemas.document import DocumentSchema, list_of, nested
 from schemas.entries import EVERY_FACT, FACTS_OF_EVENT, RESOLUTIONS, EventSchema
 from schemas.query_fields import Id
@@ -141,6 +141,7 @@ class StoredBatterySchema(DocumentSchema):
     athlete_id = Id(required=True)
     episode_id = Id(required=True, allow_none=True)
     created = list_of(fields.Choice(("athlete", "episode")), required=True)
+    data_quality = list_of(nested(DataQualitySchema), required=True)
     performed_at = fields.Moment(required=True)
     recorded_at = fields.Moment(required=True)
     digest = sha256(required=True)

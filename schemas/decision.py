@@ -134,10 +134,16 @@ class StandingSchema(DocumentSchema):
 
 
 class DecisionSchema(DocumentSchema):
-    """A decision: pass or hold for one gate, with every reason."""
+    """A decision: pass or hold for one gate, with every reason.
+
+    `battery_id` is null where stored evidence was judged. `withdrawn` stands in the answer to a post: the decisions
+    that no longer stand because of it.
+    """
 
     id = fields.ref()
-    battery_id = fields.ref()
+    athlete_id = fields.ref()
+    episode_id = fields.ref()
+    battery_id = fields.ref(allow_none=True)
     created = list_of(fields.Choice(("athlete", "episode")))
     outcome = fields.Choice(OUTCOMES, required=True)
     hold_because = list_of(fields.Choice(HOLD_KINDS), required=True)
@@ -163,3 +169,4 @@ class DecisionSchema(DocumentSchema):
     previous_digest = sha256(allow_none=True)
     performed_at = fields.Moment(allow_none=True)
     decided_at = fields.Moment()
+    withdrawn = list_of(fields.ref())

@@ -16,9 +16,22 @@ from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER, Calle
 OPEN: Final = frozenset({"anybody"})
 EVERYBODY: Final = frozenset({SUBMITTER, CLINICIAN, ADMINISTRATOR})
 ADMINISTRATION: Final = frozenset({ADMINISTRATOR})
+CLINIC: Final = frozenset({CLINICIAN})
+SENDERS: Final = frozenset({SUBMITTER, CLINICIAN})
 
 # Endpoint (blueprint.function) -> the roles that may call it. Add a row with each route, in the order of api.md.
 ROLES: Mapping[str, frozenset[str]] = {
+    "batteries.create": SENDERS,
+    "batteries.confirm": CLINIC,
+    "episodes.decide": SENDERS,
+    "episodes.tell": CLINIC,
+    "episodes.resolve": CLINIC,
+    "episodes.waive": CLINIC,
+    "episodes.sign": CLINIC,
+    "decisions.sign": CLINIC,
+    "entries.void": CLINIC,
+    "athletes.tell": CLINIC,
+    "athletes.erase": ADMINISTRATION,
     "organisation.show": ADMINISTRATION,
     "organisation.change": ADMINISTRATION,
     "actors.every": ADMINISTRATION,

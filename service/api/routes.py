@@ -1,6 +1,16 @@
 """Every resource of the API, in the order in which it is documented. Add yours here, and its rows in access.ROLES."""
 
-from service.api import access_keys, actors, audit, organisation
+from service.api import access_keys, actors, athletes, audit, batteries, decisions, entries, episodes, organisation
 from service.api.blueprint import Blueprint
 
-BLUEPRINTS: tuple[Blueprint, ...] = (organisation.blp, actors.blp, access_keys.blp, audit.blp)
+BLUEPRINTS: tuple[Blueprint, ...] = (
+    batteries.blp,
+    episodes.blp,
+    decisions.blp,
+    athletes.blp,
+    entries.blp,
+    organisation.blp,
+    actors.blp,
+    access_keys.blp,
+    audit.blp,
+)

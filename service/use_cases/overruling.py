@@ -37,6 +37,7 @@ VOID = "POST /v1/entries/{id}/void"
 # Practice, not evidence: whatever is waived or overridden is looked at again within a year.
 LONGEST = timedelta(days=366)
 _FAR_FUTURE = "9999"
+_FINDING = "finding of this episode"
 _STAGE, _CRITERION = "/stage", "/criterion"
 
 
@@ -52,6 +53,8 @@ def resolve_finding(  # noqa: PLR0913, PLR0917 - the address has two names
         InvalidDocumentError: in the future, or before the finding was raised.
     """
     require_professional(caller)
+    if not (finding.isascii() and finding.isidentifier()):
+        raise NotFoundError(_FINDING, finding)
     request = Request(RESOLUTION, (episode, finding), body, key)
 
     def make(recording: Recording) -> Addition:
@@ -70,8 +73,7 @@ def _refuse_resolution(recording: Recording, episode: str, finding: str, body: M
         if (row["episode_id"], row["finding"]) == (episode, finding)
     ]
     if not rows:
-        what = "finding of this episode"
-        raise NotFoundError(what, finding)
+        raise NotFoundError(_FINDING, finding)
     is_open = any(row["resolved_by"] is None for row in rows)
     if not is_open and body["as"] != record.CONFIRMED:
         detail = f"the finding {finding!r} is closed already; void its resolution, or post a battery that raises it"

@@ -1,0 +1,50 @@
+"""`/v1/batteries`: what was measured, as it is posted."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from schemas.appending import AddedSchema, PostedConfirmationSchema
+from schemas.battery import BatterySchema
+from schemas.decision import DecisionSchema
+from service.api.access import caller, context
+from service.api.blueprint import Blueprint
+from service.api.entries import place_of_entry
+from service.api.examples import BATTERY, DECISION, added
+from service.api.reading import idempotency_key
+from service.use_cases.context import Created
+from service.use_cases.overruling import confirm_battery
+from service.use_cases.posting import post_battery
+
+DESCRIPTION = "Test batteries of athletes: assessments, baselines and the mornings after."
+
+blp = Blueprint("batteries", __name__, url_prefix="/v1/batteries", description=DESCRIPTION)
+
+
+def _place(made: Created) -> str:
+    """Return the address of the decision, or of the battery where nothing was judged."""
+    decision = made.answer.get("id")
+    return f"/v1/batteries/{made.id}" if decision is None else f"/v1/decisions/{decision}"
+
+
+@blp.post("")
+@blp.creates(DecisionSchema, at=_place, example=DECISION)
+@blp.arguments(BatterySchema, example=BATTERY)
+def create(body: Mapping[str, Any]) -> Created:
+    """Post a battery, and have the gate judged that it asks about.
+
+    Without `target_stage` it is kept and not judged: the answer has `battery_id`, `created`, `data_quality` and
+    `withdrawn`, and its Location is the battery's. A follow-up judges again the gate of the occasion that it follows,
+    where it comes in time. All faults are told at once, and nothing of a refused battery is kept.
+    """
+    return post_battery(context(), caller(), body, idempotency_key())
+
+
+@blp.post("/<id:battery_id>/confirmations")
+@blp.creates(AddedSchema, at=place_of_entry, example=added("confirmation"))
+@blp.arguments(PostedConfirmationSchema, example={"confirms": ["sides"]})
+def confirm(body: Mapping[str, Any], battery_id: str) -> Created:
+    """Confirm what a battery leaves in doubt: the sides are as they were sent.
+
+    It judges nothing by itself; post, or ask for a decision on what is stored.
+    """
+    return confirm_battery(context(), caller(), battery_id, body, idempotency_key())
