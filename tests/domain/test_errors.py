@@ -6,12 +6,19 @@ from service.domain.errors import (
     INVALID_BATTERY,
     AmbiguousCriteriaSetError,
     BrokenBodyError,
+    ConflictError,
     CriteriaFaultsError,
+    DatabaseUnavailableError,
     Fault,
     FieldError,
+    ForbiddenError,
     InvalidDocumentError,
+    KeyReusedError,
+    NoCriteriaInForceError,
+    NotFoundError,
     ReleasedVersionError,
     ServiceError,
+    UnauthenticatedError,
     UnknownCriteriaSetError,
     UnknownStageError,
 )
@@ -27,6 +34,13 @@ ERRORS: list[tuple[ServiceError, str]] = [
     (UnknownCriteriaSetError("there is no set moon"), "unknown_criteria_set"),
     (AmbiguousCriteriaSetError("lateral_ankle_sprain", ["one", "two"]), "ambiguous_criteria_set"),
     (ReleasedVersionError("version 1 is released"), "already_released"),
+    (NoCriteriaInForceError("none on that day", in_force_from="2026-12-01"), "no_criteria_in_force"),
+    (DatabaseUnavailableError("busy"), "database_unavailable"),
+    (UnauthenticatedError("send a key"), "unauthenticated"),
+    (ForbiddenError("clinicians only", roles=["clinician"]), "forbidden"),
+    (NotFoundError("athlete", "KB-0417"), "not_found"),
+    (KeyReusedError("key-1"), "key_reused"),
+    (ConflictError("ref_taken", "the ref is taken"), "ref_taken"),
 ]
 
 
