@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from service.settings import Settings
 from service.store.database import Database
 from service.store.migrating import is_current
 from tests.postgres import find_binaries, postgres
+from tests.postgres_keeper import free_port
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCKER = ROOT / "docker"
@@ -370,3 +372,33 @@ def test_the_service_can_neither_change_the_record_nor_the_tables(prepared, stat
 def test_the_migration_step_may_run_again(prepared):
     environ = {**OWN, "RTS_DATABASE_URL": address("migrate", prepared[1])}
     run([sys.executable, "-m", "service", *ours()["migrate"]["command"]], environ)
+
+
+def test_the_web_service_becomes_ready_under_the_role_that_owns_nothing_and_ends_when_told(prepared, tmp_path):
+    environ = {
+        **OWN,
+        **image_settings(),
+        "RTS_DATABASE_URL": address("web", prepared[1]),
+        "RTS_HOST": "127.0.0.1",
+        "RTS_PORT": str(free_port()),
+        "PYTHONPATH": str(ROOT),
+    }
+    command = [sys.executable, "-m", "service", *ours()["web"]["command"]]
+    with subprocess.Popen(command, cwd=tmp_path, env=environ, stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as web:
+        try:
+            assert is_healthy_within(30, environ)
+            web.terminate()
+            assert web.wait(30) == 0
+        finally:
+            web.kill()
+    assert list(tmp_path.iterdir()) == [], "nothing is written but the record"
+
+
+def is_healthy_within(seconds: float, environ: dict[str, str]) -> bool:
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        checked = subprocess.run([sys.executable, *health_command()[1:]], env=environ, capture_output=True, check=False)
+        if checked.returncode == 0:
+            return True
+        time.sleep(0.2)
+    return False
