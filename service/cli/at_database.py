@@ -47,10 +47,17 @@ def database_url(options: argparse.Namespace) -> str:
     Raises:
         InvalidDocumentError: invalid_setting: variables that can't be used.
     """
-    if options.database is not None:
-        return str(options.database)
+    return str(options.database) if options.database is not None else settings().database_url
+
+
+def settings() -> Settings:
+    """Return what the environment says.
+
+    Raises:
+        InvalidDocumentError: invalid_setting: variables that can't be used.
+    """
     try:
-        return Settings.from_environment(os.environ).database_url
+        return Settings.from_environment(os.environ)
     except SettingsError as error:
         faults = [FieldError(name, "bad_text", fault) for name, fault in error.faults.items()]
         raise InvalidDocumentError(INVALID_SETTING, faults) from None

@@ -8,7 +8,7 @@ import traceback
 from collections.abc import Sequence
 from typing import TextIO
 
-from service.cli import catalogue, criteria, evaluating, keys, organisation
+from service.cli import catalogue, criteria, database, demo, evaluating, keys, organisation, serving
 from service.cli.outcomes import INTERNAL, INTERRUPTED, Said
 from service.cli.refusals import UnreadableFileError, refused
 from service.domain.errors import ServiceError
@@ -18,7 +18,7 @@ DESCRIPTION = (
     "Judges return-to-sport test batteries against cited criteria. Decision support for qualified professionals: "
     "it advises, a named professional decides."
 )
-EXIT_CODES = "exit codes: 0 pass (or done), 3 hold, 2 bad input, 70 internal error"
+EXIT_CODES = "exit codes: 0 pass (or done), 3 hold, 1 the state differs from the record, 2 bad input, 70 internal error"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -100,4 +100,7 @@ def _parser() -> argparse.ArgumentParser:
     catalogue.add_to(groups, shared)
     organisation.add_to(groups, shared)
     keys.add_to(groups, shared)
+    database.add_to(groups, shared)
+    serving.add_to(groups, shared)
+    demo.add_to(groups, shared)
     return parser

@@ -16,9 +16,9 @@ from service.cli.decision_text import Options, decision_text, not_judged_text
 from service.cli.layout import standard_output
 from service.cli.outcomes import HELD, PASSED, Said
 from service.cli.refusals import UnreadableFileError, invalid_option
-from service.settings import service_version
 from service.domain.codes import PASS
 from service.domain.errors import InvalidDocumentError
+from service.settings import service_version
 from service.use_cases.answer import answer_not_judged, evaluation_answer, with_working
 from service.use_cases.choosing import chosen_set, named_set
 from service.use_cases.evaluate import Evaluation, evaluate, target_stage

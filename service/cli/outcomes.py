@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 PASSED = 0
+DIFFERS = 1
 BAD_INPUT = 2
 HELD = 3
 INTERNAL = 70

@@ -1,4 +1,4 @@
-"""Load the invented club into an empty record: each step through the use case that a client would reach, at its time."""
+"""Load the invented club into an empty record: each step at its own time, through the use case behind its route."""
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -45,9 +45,9 @@ from service.demo.story import (
 from service.use_cases.access import authenticate, operator
 from service.use_cases.choosing import shipped_sets
 from service.use_cases.context import Caller, Context, Created
+from service.use_cases.deciding import decide_now
 from service.use_cases.giving_keys import give_key
 from service.use_cases.governing import adopt
-from service.use_cases.deciding import decide_now
 from service.use_cases.organisations import create_organisation
 from service.use_cases.overruling import confirm_battery, except_criterion, resolve_finding
 from service.use_cases.posting import post_battery
@@ -100,7 +100,7 @@ def _at(context: Context, now: datetime) -> Context:
 
 
 def _found(context: Context, today: date) -> tuple[dict[str, Caller], dict[str, str]]:
-    """Make the club, its staff and their keys, and let what ships judge; return the staff as callers and the secrets."""
+    """Make the club, its staff and their keys, and let what ships judge; return who calls, and with which secrets."""
     made = create_organisation(context, {"name": CLUB, "time_zone": ZONE_NAME})
     office = operator(context, made["organisation"]["id"])
     for one in shipped_sets():

@@ -34,6 +34,9 @@ def upgrade(url: str, *, serving_role: str | None = None) -> None:
         command.upgrade(config, "head")
         if serving_role is not None and not database.is_sqlite:
             database.write(lambda tx: [tx.exec_driver_sql(one) for one in grants(serving_role)])
+    except sa.exc.OperationalError as error:
+        message = f"the database can't be reached or changed: {str(error.orig).strip()}"
+        raise DatabaseUnavailableError(message) from error
     finally:
         database.close()
 
@@ -49,6 +52,11 @@ def is_current(database: Database) -> bool:
     except sa.exc.DBAPIError as error:
         raise DatabaseUnavailableError(str(error.orig)) from error
     return tuple(found) == tuple(ScriptDirectory.from_config(_config()).get_heads())
+
+
+def revisions() -> tuple[str, ...]:
+    """Return the names of the migrations that this release knows, its own tables first."""
+    return tuple(one.revision for one in ScriptDirectory.from_config(_config()).walk_revisions())
 
 
 def _config() -> Config:

@@ -1,0 +1,36 @@
+"""A battery to post first: a new athlete of the club, tested a minute ago, with all that team training asks."""
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+from typing import Any
+
+from service.demo.bodies import athlete_body, episode_body, visit_body
+from service.demo.club import ZONE
+from service.demo.story import Injury, Measured, Screen, Story, Visit
+from service.demo.usual import PAIN, SIDE_HOP, Figures, hopping, instead, training
+
+_FIGURES = Figures()
+
+
+def first_battery(now: datetime) -> dict[str, Any]:
+    """Return the body of a battery that is held for one reason: a side hop at 78.8 % of the other side.
+
+    Args:
+        now: at every call another athlete, named after the time.
+    """
+    local = now.astimezone(ZONE) - timedelta(minutes=1)
+    shown = [one for one in hopping(0, _FIGURES).measured if one.test != PAIN]
+    slow = Measured(SIDE_HOP, "11.30 11.17 11.25", "8.90 8.80 8.85", pain=2, instability=2)
+    visit = replace(instead(training(0, _FIGURES), *shown, slow), screen=Screen(), at=f"{local:%H:%M}")
+    return _body(visit, local)
+
+
+def _body(visit: Visit, local: datetime) -> dict[str, Any]:
+    injury = Injury(onset=-40, involved="left", steps=(visit,))
+    name = f"NU-{local:%Y%m%d-%H%M%S}"
+    story = Story(ref=name, title="A first battery", turns=24, sex="female", injuries=(injury,))
+    today = local.date()
+    body = visit_body(story, injury, visit, today)
+    body["athlete"] = athlete_body(story, today) | {"new": True}
+    body["episode"] = episode_body(story, injury, today) | {"new": True}
+    return body
