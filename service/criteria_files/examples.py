@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -9,7 +10,7 @@ from schemas.decision import OUTCOMES
 from schemas.examples import load_examples_file
 from schemas.strict_yaml import Place
 from service.criteria_files.deriving import derive, misfits
-from service.criteria_files.reading import CriteriaFile, in_order, read, unknown
+from service.criteria_files.reading import MOST_FAULTS, CriteriaFile, in_order, read, unknown
 from service.domain.errors import CriteriaFaultsError, Fault
 
 Document = dict[str, Any]
@@ -132,7 +133,8 @@ def example_faults(document: Document, examples: Sequence[Example], file: str) -
         examples: its examples.
         file: the name of their file, where the missing ones belong.
     """
-    faults = [fault for example in examples for fault in _unknown_names(document, example)]
+    wrong = (fault for example in examples for fault in _unknown_names(document, example))
+    faults = list(islice(wrong, MOST_FAULTS))
     missing = (*_stages_without(document, examples), *_criteria_without(document, examples))
     faults += [Fault(file, 1, "#", detail) for detail in (*missing, *_screens_without(document, examples))]
     return in_order(faults)

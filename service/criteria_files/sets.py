@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import chain
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +11,7 @@ from schemas.faults import load as load_shape
 from service.criteria_files.catalogue import read_catalogue
 from service.criteria_files.doubts import warnings
 from service.criteria_files.draft import Draft
-from service.criteria_files.reading import CriteriaFile, in_order, read
+from service.criteria_files.reading import MOST_FAULTS, CriteriaFile, in_order, read
 from service.criteria_files.resolving import resolved
 from service.criteria_files.structure import structure_faults
 from service.criteria_files.thresholds import threshold_faults
@@ -43,7 +43,7 @@ def load_set(path: Path, catalogue_folder: Path) -> LoadedSet:
     if found or catalogue is None:
         raise CriteriaFaultsError(in_order([*faults, *found]))
     draft = Draft(document, file, catalogue)
-    crossed = in_order(_crossed(draft))
+    crossed = in_order(islice(_crossed(draft), MOST_FAULTS))
     if crossed:
         raise CriteriaFaultsError(crossed)
     return LoadedSet(resolved(draft), tuple(in_order(warnings(draft))), file)

@@ -1,6 +1,6 @@
 """Check a criteria set: its file, its examples, and whether the engine answers them as they expect."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -23,6 +23,8 @@ from service.domain.errors import CriteriaFaultsError, Fault, InvalidDocumentErr
 from service.use_cases.evaluate import evaluate
 from service.use_cases.reading_entries import Clock
 
+TOO_LONG = "judging the examples takes too long; from here on they were not judged: shorten them, or take some out"
+
 
 @dataclass(frozen=True, slots=True)
 class Checked:
@@ -34,8 +36,13 @@ class Checked:
     expectations: int
 
 
-def check_criteria(path: Path, catalogue: Path) -> Checked:
+def check_criteria(path: Path, catalogue: Path, *, is_late: Callable[[], bool] = lambda: False) -> Checked:
     """Return a set that has passed its check.
+
+    Args:
+        path: the set's file.
+        catalogue: the folder of its catalogue.
+        is_late: tells that judging examples has taken long enough; what is left of them is then a fault.
 
     Raises:
         CriteriaFaultsError: every fault of the set's file; then of its name, of its examples, and every expectation
@@ -53,7 +60,11 @@ def check_criteria(path: Path, catalogue: Path) -> Checked:
         faults += error.faults
     else:
         faults += example_faults(loaded.document, examples, str(examples_beside(path)))
-    faults += [fault for example in examples for fault in _failures(example, criteria)]
+    for example in examples:
+        if is_late():
+            faults.append(example.fault((), TOO_LONG))
+            break
+        faults += _failures(example, criteria, is_late)
     if faults:
         raise CriteriaFaultsError(faults, warnings=warnings)
     return Checked(criteria, warnings, len(examples), sum(len(one.expect) for one in examples))
@@ -81,7 +92,7 @@ def _examples(path: Path) -> list[Example]:
     return load_examples(beside)
 
 
-def _failures(example: Example, criteria: CriteriaSet) -> Iterator[Fault]:
+def _failures(example: Example, criteria: CriteriaSet, is_late: Callable[[], bool]) -> Iterator[Fault]:
     body = {key: example.document[key] for key in ("athlete", "episode", "entries")}
     file, shape = load(EvaluationSchema(), body)
     for fault in shape:
@@ -89,6 +100,9 @@ def _failures(example: Example, criteria: CriteriaSet) -> Iterator[Fault]:
     for place, expected in enumerate(example.expect) if file is not None else ():
         if expected["stage"] not in criteria.gates:
             continue  # `example_faults` says so, with the stages that there are
+        if is_late():
+            yield example.fault(("expect", place), TOO_LONG)
+            return
         try:
             answered = _answer(file, criteria, expected)
         except InvalidDocumentError as error:

@@ -48,40 +48,49 @@ def make_draft(
         InvalidDocumentError: the draft's id or version is not told.
         CriteriaFaultsError: the text can't be copied under another name.
     """
-    return context.database.write(lambda tx: _make(change(tx, context, caller), body, key, shipped))
-
-
-def _make(made: Change, body: Mapping[str, Any], key: str | None, shipped: Path) -> Governed:
-    store.lock(made.tx, made.organisation)
-    name, text = _wanted(made, body, shipped)
-    id_ = object_id(made.caller, DRAFT, name)
-    first = made.first(key, MAKE, body, id_)
-    if first is not None:
-        return _made_before(made, first)
-    refuse_reserved(name.set_id, shipped)
-    _refuse_taken(made, name)
+    # Texts are read outside the transaction that writes, which nobody shall wait for.
     if "from" in body:
-        text = Text(renamed(text.source, name), text.examples)
+        name, copied = context.database.read(lambda tx: _origin(tx, caller, body, shipped))
+        text = Text(renamed(copied.source, name), copied.examples)
+    else:
+        name, text = _told(body), Text(body["source"], body["examples"])
+
+    def work(tx: Tx) -> Governed:
+        made = change(tx, context, caller)
+        store.lock(tx, made.organisation)
+        first = made.first(key, MAKE, body, object_id(caller, DRAFT, name))
+        if first is not None:
+            return _made_before(made, first)
+        refuse_reserved(name.set_id, shipped)
+        _refuse_taken(made, name)
+        return _make(made, name, text)
+
+    return context.database.write(work)
+
+
+def _make(made: Change, name: Named, text: Text) -> Governed:
     draft = Draft(*name, text.source, text.examples, 1, made.caller.actor, made.now)
     store.add_draft(made.tx, made.organisation, draft)
     made.note("make criteria draft", DRAFT, str(name))
-    return Governed(_answer(draft), id_)
+    return Governed(_answer(draft), object_id(made.caller, DRAFT, name))
 
 
-def _wanted(made: Change, body: Mapping[str, Any], shipped: Path) -> tuple[Named, Text]:
+def _origin(tx: Tx, caller: Caller, body: Mapping[str, Any], shipped: Path) -> tuple[Named, Text]:
     """Return the name of a new draft, and the text that it starts with."""
-    if "from" in body:
-        origin = Named(body["from"]["id"], body["from"]["version"])
-        set_id = body.get("id", origin.set_id)
-        name = Named(set_id, body.get("version") or _next(made, set_id))
-        return name, text_of(made.tx, made.organisation, origin, shipped)
-    told = named(body["source"])
-    set_id = body.get("id") or (told.set_id if told else "")
-    name = Named(set_id, body.get("version") or (told.version if told else 0))
+    origin = Named(body["from"]["id"], body["from"]["version"])
+    set_id = body.get("id", origin.set_id)
+    name = Named(set_id, body.get("version") or _next(tx, caller.organisation, set_id))
+    return name, text_of(tx, caller.organisation, origin, shipped)
+
+
+def _told(body: Mapping[str, Any]) -> Named:
+    """Return the name that is sent with a text, else the one that stands inside."""
+    told = None if "id" in body and "version" in body else named(body["source"])
+    name = Named(body.get("id") or (told.set_id if told else ""), body.get("version") or (told.version if told else 0))
     if not _is_usable(name):
         detail = "the source does not say which set and version it is (id: my-set, version: 1); send id and version"
         raise InvalidDocumentError(INVALID_BODY, [FieldError("#/id", "missing", detail)])
-    return name, Text(body["source"], body["examples"])
+    return name
 
 
 def _is_usable(name: Named) -> bool:
@@ -89,10 +98,10 @@ def _is_usable(name: Named) -> bool:
     return bool(_ID.fullmatch(name.set_id)) and len(name.set_id) <= REF_LENGTH and 1 <= name.version <= MOST_POINTS
 
 
-def _next(made: Change, set_id: str) -> int:
+def _next(tx: Tx, organisation: str, set_id: str) -> int:
     """Return the number after the greatest that is published or drafted."""
-    published = [one.version for one in store.adopted(made.tx, made.organisation, set_id)]
-    drafted = [one.version for one in store.draft_list(made.tx, made.organisation) if one.set_id == set_id]
+    published = [one.version for one in store.adopted(tx, organisation, set_id)]
+    drafted = [one.version for one in store.draft_list(tx, organisation) if one.set_id == set_id]
     return max([*published, *drafted], default=0) + 1
 
 
