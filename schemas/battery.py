@@ -122,6 +122,8 @@ class BatteryWithoutAthleteSchema(RuledSchema):
 class BatterySchema(BatteryWithoutAthleteSchema):
     """The body of a battery as it is posted."""
 
+    problem = "invalid_battery"
+
     athlete = nested(AthleteSchema, required=True)
     episode = nested(EpisodeSchema)
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from service.domain import record
 from service.domain.battery import canonical_value
+from service.domain.chain import Link
 from service.domain.errors import ConflictError, FieldError
 from service.domain.record import first_day, gone
 from service.use_cases.appending import Addition, Request, append, invalid, moment_of, of_athlete, of_episode, place_of
@@ -64,6 +65,8 @@ def _event(recording: Recording, episode: str, body: Mapping[str, Any]) -> Addit
     facts = facts_in_force(recording.chain, episode, gone(recording.entries), at=_FAR_FUTURE) or {}
     if body["kind"] in record.SETBACKS or body["kind"] == record.CLOSED:
         _refuse_before_onset(facts, on, body)
+    if body["kind"] == record.CLOSED:
+        _refuse_closing(recording, episode, at, body)
     if body["kind"] in (record.RECLASSIFIED, record.CORRECTED):
         _refuse_facts(recording, episode, facts, body)
     document = {key: canonical_value(value) for key, value in body.items() if key not in ("on", "cause")}
@@ -76,6 +79,22 @@ def _refuse_before_onset(facts: Mapping[str, Any], on: date, body: Mapping[str, 
     onset = facts.get("onset_on")
     if onset is not None and on < first_day(onset):
         raise invalid(place_of(body), "before_onset", f"{on} lies before the onset, {onset}")
+
+
+def _refuse_closing(recording: Recording, episode: str, at: str, body: Mapping[str, Any]) -> None:
+    """Refuse to close an episode before what is on record of it: that would close nothing, as the episode went on."""
+    taken_back = gone(recording.entries)
+    goes_on = [one for one in recording.chain if one.episode == episode and one.id not in taken_back and _goes_on(one)]
+    latest = max((one.occurred_at for one in goes_on), default="")
+    if latest > at:
+        detail = (
+            f"the episode went on until {latest}; close it after that: a date begins at its midnight, `at` is exact"
+        )
+        raise invalid(place_of(body), CONFLICTS, detail)
+
+
+def _goes_on(one: Link) -> bool:
+    return one.kind == record.BATTERY or (one.kind == record.EVENT and one.content["kind"] in record.SETBACKS)
 
 
 def _refuse_facts(recording: Recording, episode: str, facts: Mapping[str, Any], body: Mapping[str, Any]) -> None:
