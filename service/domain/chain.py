@@ -123,7 +123,7 @@ def broken_at(chain: Sequence[Link], head: Head) -> int | None:
         chain: every entry of an athlete in order.
         head: where the chain is known to end; a cut tail is broken after its last entry.
     """
-    erased = {str(one.content.get("scope")): one.sequence for one in chain if one.kind == ERASURE}
+    erased = _erasures(chain)
     previous: str | None = None
     for place, one in enumerate(chain, start=1):
         is_next = one.sequence == place and one.previous_digest == previous
@@ -131,6 +131,19 @@ def broken_at(chain: Sequence[Link], head: Head) -> int | None:
             return place
         previous = one.digest
     return None if head == head_of(chain) else len(chain) + 1
+
+
+def _erasures(chain: Sequence[Link]) -> dict[str, int]:
+    """Return up to which sequence each scope was erased; an erasure that can't be read any more erases nothing."""
+    found: dict[str, int] = {}
+    for one in chain:
+        try:
+            scope = one.content.get("scope") if one.kind == ERASURE else None
+        except (ValueError, AttributeError, RecursionError):
+            continue  # its own digest tells that it was changed
+        if scope in (DEFAULT, FULL):
+            found[scope] = one.sequence
+    return found
 
 
 def _read(text: str | None) -> Mapping[str, Any]:
