@@ -4,7 +4,7 @@ import shutil
 from pathlib import Path
 
 from service.criteria_files import load_set, write_released
-from service.store.criteria import Text
+from service.use_cases.criteria_text import Text
 
 MINI = Path(__file__).parent / "criteria_files" / "mini"
 

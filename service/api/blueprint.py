@@ -101,6 +101,8 @@ class Blueprint(flask_smorest.Blueprint):
     ) -> Callable[[View[...]], View[...]]:
         """Answer 201 with what the view returns as `Created`, also where an earlier request had created it.
 
+        Where all of it was so before, which only some views can find, the answer is 200.
+
         Args:
             schema: the shape of the answer.
             at: returns the address of what was created, for Location.
@@ -113,7 +115,8 @@ class Blueprint(flask_smorest.Blueprint):
             def created(*given: Any, **named: Any) -> Answer:
                 idempotency_key()  # without one nothing is read
                 done: Created = view(*given, **named)
-                return done.answer, {"Location": at(done)} | ({REPLAYED: "true"} if done.replayed else {})
+                headers = {"Location": at(done)} | ({REPLAYED: "true"} if done.replayed else {})
+                return (done.answer, headers) if done.is_new else _response((done.answer, headers), 200)
 
             return _with_parameter(documents(created), _KEY_PARAMETER)
 

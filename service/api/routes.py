@@ -1,6 +1,17 @@
 """Every resource of the API, in the order in which it is documented. Add yours here, and its rows in access.ROLES."""
 
-from service.api import access_keys, actors, athletes, audit, batteries, decisions, entries, episodes, organisation
+from service.api import (
+    access_keys,
+    actors,
+    athletes,
+    audit,
+    batteries,
+    criteria,
+    decisions,
+    entries,
+    episodes,
+    organisation,
+)
 from service.api.blueprint import Blueprint
 
 BLUEPRINTS: tuple[Blueprint, ...] = (
@@ -9,6 +20,9 @@ BLUEPRINTS: tuple[Blueprint, ...] = (
     decisions.blp,
     athletes.blp,
     entries.blp,
+    criteria.tests,
+    criteria.sets,
+    criteria.drafts,
     organisation.blp,
     actors.blp,
     access_keys.blp,

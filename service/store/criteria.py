@@ -37,14 +37,6 @@ _ADOPTED = (
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
-    """What people wrote: the source of a set and its examples, as YAML."""
-
-    source: str
-    examples: str
-
-
-@dataclass(frozen=True, slots=True)
 class NewVersion:
     """A version about to be adopted: its resolved document and the texts from which it was made."""
 

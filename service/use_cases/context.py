@@ -56,8 +56,12 @@ class Caller:
 
 @dataclass(frozen=True, slots=True)
 class Created:
-    """What was created, or had been by an earlier request with the same key."""
+    """What was created, or had been by an earlier request with the same key.
+
+    `is_new` is False where all of it had been so before, so that nothing was created.
+    """
 
     answer: Mapping[str, Any]
     id: str
     replayed: bool = False
+    is_new: bool = True

@@ -8,7 +8,6 @@ from typing import Any, NamedTuple
 
 from schemas.strict_yaml import read_yaml
 from service.domain.errors import CriteriaFaultsError, Fault
-from service.store.criteria import Text
 from service.use_cases.check_criteria import Checked, check_criteria
 from service.use_cases.choosing import SHIPPED
 
@@ -19,6 +18,13 @@ MOST_SECONDS = 30.0
 
 _UNREADABLE = re.compile("[\0\ud800-\udfff]")
 _LINE = r"^{key}:[ \t]+[^\s#]+"
+
+
+class Text(NamedTuple):
+    """What people wrote: the source of a set and its examples, as YAML."""
+
+    source: str
+    examples: str
 
 
 class Named(NamedTuple):

@@ -21,12 +21,12 @@ from service.domain.errors import (
 )
 from service.domain.record import instant
 from service.store import criteria as store
-from service.store.criteria import Draft, Text
+from service.store.criteria import Draft
 from service.store.database import Tx
 from service.use_cases.choosing import SHIPPED
-from service.use_cases.context import Caller, Context
-from service.use_cases.criteria_text import Named, check_text, named, renamed
-from service.use_cases.governance import CONFLICTS, DRAFT, Change, Governed, change, object_id, refuse_reserved
+from service.use_cases.context import Caller, Context, Created
+from service.use_cases.criteria_text import Named, Text, check_text, named, renamed
+from service.use_cases.governance import CONFLICTS, DRAFT, Change, change, object_id, refuse_reserved
 
 INVALID_BODY = "invalid_body"
 PRECONDITION_FAILED = "precondition_failed"
@@ -38,7 +38,7 @@ _TAG_DIGITS = 12
 
 def make_draft(
     context: Context, caller: Caller, body: Mapping[str, Any], *, key: str | None = None, shipped: Path = SHIPPED
-) -> Governed:
+) -> Created:
     """Make a draft from a version (`from`) or of a text (`source`, `examples`); it may have faults.
 
     Raises:
@@ -55,7 +55,7 @@ def make_draft(
     else:
         name, text = _told(body), Text(body["source"], body["examples"])
 
-    def work(tx: Tx) -> Governed:
+    def work(tx: Tx) -> Created:
         made = change(tx, context, caller)
         store.lock(tx, made.organisation)
         first = made.first(key, MAKE, body, object_id(caller, DRAFT, name))
@@ -68,11 +68,11 @@ def make_draft(
     return context.database.write(work)
 
 
-def _make(made: Change, name: Named, text: Text) -> Governed:
+def _make(made: Change, name: Named, text: Text) -> Created:
     draft = Draft(*name, text.source, text.examples, 1, made.caller.actor, made.now)
     store.add_draft(made.tx, made.organisation, draft)
     made.note("make criteria draft", DRAFT, str(name))
-    return Governed(_answer(draft), object_id(made.caller, DRAFT, name))
+    return Created(_answer(draft), object_id(made.caller, DRAFT, name))
 
 
 def _origin(tx: Tx, caller: Caller, body: Mapping[str, Any], shipped: Path) -> tuple[Named, Text]:
@@ -142,11 +142,11 @@ def _refuse_taken(made: Change, name: Named) -> None:
         raise ConflictError(CONFLICTS, detail, errors=[FieldError("#/version", CONFLICTS, detail)], link=link)
 
 
-def _made_before(made: Change, first: str) -> Governed:
+def _made_before(made: Change, first: str) -> Created:
     """Return the draft that the first request with this key made."""
     for draft in store.draft_list(made.tx, made.organisation):
         if object_id(made.caller, DRAFT, Named(draft.set_id, draft.version)) == first:
-            return Governed(_answer(draft), first, replayed=True, is_new=False)
+            return Created(_answer(draft), first, replayed=True)
     message = "the draft that the first request with this Idempotency-Key made is published or deleted; send a new key"
     raise ConflictError(CONFLICTS, message)
 

@@ -14,7 +14,7 @@ from service.domain.errors import ConflictError, FieldError
 from service.store import audit, idempotency
 from service.store.database import Tx
 from service.store.ids import new_id
-from service.use_cases.context import Caller, Context, Created
+from service.use_cases.context import Caller, Context
 from service.use_cases.criteria_text import Named
 
 RESERVED_ID, CONFLICTS = "reserved_id", "conflicts"
@@ -22,13 +22,6 @@ VERSION, DRAFT = "criteria_version", "criteria_draft"
 
 # Sets, versions and drafts are known by their names; an Idempotency-Key is kept with a UUID.
 _NAMES = uuid.UUID("6d1f5a0e-3b1c-5f57-9d0e-1f1a5f0c7a11")
-
-
-@dataclass(frozen=True, slots=True)
-class Governed(Created):
-    """What a change of the criteria came to; `is_new` is False where all of it had been so before."""
-
-    is_new: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,13 @@ from service.domain.adoption import Adopted
 from service.domain.canonical import canonical, digest
 from service.domain.errors import ConflictError, FieldError, NotFoundError, ReleasedVersionError
 from service.store import criteria as store
-from service.store.criteria import Draft, NewVersion, Text
+from service.store.criteria import Draft, NewVersion
 from service.store.database import Tx
 from service.use_cases.choosing import SHIPPED
-from service.use_cases.context import Caller, Context
-from service.use_cases.criteria_text import Named, check_text, named
+from service.use_cases.context import Caller, Context, Created
+from service.use_cases.criteria_text import Named, Text, check_text, named
 from service.use_cases.drafting import PRECONDITION_FAILED, shipped_text, tag
-from service.use_cases.governance import CONFLICTS, VERSION, Change, Governed, change, object_id, refuse_reserved
+from service.use_cases.governance import CONFLICTS, VERSION, Change, change, object_id, refuse_reserved
 from service.use_cases.showing_criteria import version_answer
 
 ADOPT = "POST /v1/criteria-sets"
@@ -27,7 +27,7 @@ ALREADY_RETIRED = "already_retired"
 
 def adopt(
     context: Context, caller: Caller, body: Mapping[str, Any], *, key: str | None = None, shipped: Path = SHIPPED
-) -> Governed:
+) -> Created:
     """Let a shipped version judge from a day on: `id`, `version`, `in_force_from`. The same again changes nothing.
 
     Raises:
@@ -47,14 +47,14 @@ def adopt(
         in_force_from=body["in_force_from"],
     )
 
-    def work(tx: Tx) -> Governed:
+    def work(tx: Tx) -> Created:
         made = change(tx, context, caller)
         store.lock(tx, caller.organisation)
         id_ = object_id(caller, VERSION, name)
         if made.first(key, ADOPT, body, id_) is not None:
-            return Governed(version_answer(tx, caller, name, made.today), id_, replayed=True, is_new=False)
+            return Created(version_answer(tx, caller, name, made.today), id_, replayed=True)
         is_new = _add(made, new, "adopt criteria")
-        return Governed(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
+        return Created(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
 
     return context.database.write(work)
 
@@ -67,7 +67,7 @@ def publish(  # noqa: PLR0913 - a draft, from when, in whose place
     *,
     key: str | None = None,
     shipped: Path = SHIPPED,
-) -> Governed:
+) -> Created:
     """Publish a draft that passes its check: `in_force_from`, and the set that it `replaces`. The draft goes.
 
     A draft that is published already, from the same day, changes nothing.
@@ -81,27 +81,27 @@ def publish(  # noqa: PLR0913 - a draft, from when, in whose place
     draft = context.database.read(lambda tx: store.draft(tx, caller.organisation, *name))
     new = None if draft is None else _checked(Text(draft.source, draft.examples), name, body, shipped)
 
-    def work(tx: Tx) -> Governed:
+    def work(tx: Tx) -> Created:
         made = change(tx, context, caller)
         store.lock(tx, caller.organisation)
         id_ = object_id(caller, VERSION, name)
         sent = {**body, "id": name.set_id, "version": name.version}
         if made.first(key, PUBLISH, sent, id_) is not None:
-            return Governed(version_answer(tx, caller, name, made.today), id_, replayed=True, is_new=False)
+            return Created(version_answer(tx, caller, name, made.today), id_, replayed=True)
         if draft is None or new is None:
             _require_published(made, name, body)
-            return Governed(version_answer(tx, caller, name, made.today), id_, is_new=False)
+            return Created(version_answer(tx, caller, name, made.today), id_, is_new=False)
         _require_unchanged(made, draft)
         is_new = _publish(made, new, body, shipped)
         store.remove_draft(tx, caller.organisation, *name)
-        return Governed(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
+        return Created(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
 
     return context.database.write(work)
 
 
 def publish_text(
     context: Context, caller: Caller, text: Text, body: Mapping[str, Any], *, shipped: Path = SHIPPED
-) -> Governed:
+) -> Created:
     """Publish a text that passes its check, as `publish` does a draft; a draft of the same name stays.
 
     Raises:
@@ -112,19 +112,19 @@ def publish_text(
     name = named(text.source) or Named("draft", 1)  # the check says what is wrong with a text that has no name
     new = _checked(text, name, body, shipped)
 
-    def work(tx: Tx) -> Governed:
+    def work(tx: Tx) -> Created:
         made = change(tx, context, caller)
         store.lock(tx, caller.organisation)
         is_new = _publish(made, new, body, shipped)
         answer = version_answer(tx, caller, name, made.today)
-        return Governed(answer, object_id(caller, VERSION, name), is_new=is_new)
+        return Created(answer, object_id(caller, VERSION, name), is_new=is_new)
 
     return context.database.write(work)
 
 
 def retire(
     context: Context, caller: Caller, name: Named, body: Mapping[str, Any], *, key: str | None = None
-) -> Governed:
+) -> Created:
     """Retire a version from a day on, for a `reason`; the day may lie in the past. Decisions made keep it.
 
     Raises:
@@ -132,19 +132,19 @@ def retire(
         ConflictError: already_retired, from another day or for another reason.
     """
 
-    def work(tx: Tx) -> Governed:
+    def work(tx: Tx) -> Created:
         made = change(tx, context, caller)
         store.lock(tx, caller.organisation)
         id_ = object_id(caller, VERSION, name)
         sent = {**body, "id": name.set_id, "version": name.version}
         if made.first(key, RETIRE, sent, id_) is not None:
-            return Governed(version_answer(tx, caller, name, made.today), id_, replayed=True, is_new=False)
+            return Created(version_answer(tx, caller, name, made.today), id_, replayed=True)
         one = _adopted(made, name)
         if one is None:
             what = "adopted criteria version"
             raise NotFoundError(what, str(name))
         is_new = _retire(made, one, body["retired_from"], body["reason"])
-        return Governed(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
+        return Created(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
 
     return context.database.write(work)
 
