@@ -26,6 +26,7 @@ TOP_LEVEL = {
     "docker",
 }
 
+MIGRATIONS = "versions"  # written by Alembic, and never changed
 DOMAIN_MAY_IMPORT = {
     "__future__",
     "collections",
@@ -39,6 +40,7 @@ DOMAIN_MAY_IMPORT = {
     "hashlib",
     "itertools",
     "json",
+    "re",
     "math",
     "operator",
     "types",
@@ -138,7 +140,7 @@ def may_be_imported_by_the_domain(name: str) -> bool:
 
 
 def python_files(folder: str) -> list[Path]:
-    return sorted((ROOT / folder).rglob("*.py"))
+    return sorted(path for path in (ROOT / folder).rglob("*.py") if path.parent.name != MIGRATIONS)
 
 
 def relative(paths: list[Path]) -> list[str]:
@@ -260,7 +262,7 @@ def test_an_import_that_is_not_listed_is_seen(source):
     assert [name for name in imported if may_be_imported_by_the_domain(name)] == []
 
 
-@pytest.mark.parametrize("path", relative(python_files("service") + python_files("schemas")))
+@pytest.mark.parametrize("path", relative([*python_files("service"), *python_files("schemas")]))
 def test_no_function_is_longer_than_the_house_rule_allows(path):
     tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
     functions = [node for node in ast.walk(tree) if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)]

@@ -54,27 +54,32 @@ def decide(  # noqa: PLR0913 - what is judged, and what is kept with it
     stub = Entry(*place, {"verdict": verdict})
     supported = supported_stage(evidence.episode, recording.history(stub))
     advice = advice_of(verdict, judging, supported_stage=supported)
-    posted = recording.chain[-1].id if evidence.posted else None
-    document = {
-        "verdict": verdict,
-        "advice": advice,
-        "battery": posted,
-        "occasion": evidence.judged.batteries[0] if evidence.judged is not None else None,
-        "used": _used(evidence, advice),
-        "condition": evidence.facts.condition,
-        "criteria_set": {"id": criteria.id, "version": criteria.version},
-        "service_version": service_version,
-        "created": list(created),
-    }
     return recording.add(
         record.DECISION,
         id_=id_,
         episode=evidence.episode,
         at=evidence.as_of,
         on=evidence.as_of_on,
-        document=document,
+        document={
+            "verdict": verdict,
+            "advice": advice,
+            **_circumstances(evidence, criteria),
+            "battery": recording.chain[-1].id if evidence.posted else None,
+            "used": _used(evidence, advice),
+            "service_version": service_version,
+            "created": list(created),
+        },
         private={},
     )
+
+
+def _circumstances(evidence: Evidence, criteria: CriteriaSet) -> dict[str, Any]:
+    """Return what the history is searched by: the occasion by its first battery, the condition, the version."""
+    return {
+        "occasion": evidence.judged.batteries[0] if evidence.judged is not None else None,
+        "condition": evidence.facts.condition,
+        "criteria_set": {"id": criteria.id, "version": criteria.version},
+    }
 
 
 def _used(evidence: Evidence, advice: Advice) -> list[dict[str, str]]:
