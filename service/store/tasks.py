@@ -17,6 +17,9 @@ Place = tuple[date, str]
 """When a task is due, and its id; a page of the list begins after it."""
 
 
+FILTERS = ("kind", "state", "athlete", "due_from", "due_to", "overdue")
+
+
 @dataclass(frozen=True, slots=True)
 class Wanted:
     """Which tasks are wanted: what is None leaves nothing out; `overdue` is seen from `today`."""

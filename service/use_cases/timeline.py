@@ -1,0 +1,160 @@
+"""What an episode's record says, one plain sentence an entry, oldest first."""
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from typing import Any
+
+from service.domain import record
+from service.domain.chain import ERASURE, Link
+from service.domain.words import listed
+from service.store.state import CANCELLED, RENAMED, RESCHEDULED, SIGN_OFF
+
+_CONSENT = "consent"
+_KINDS = {record.ASSESSMENT: "Assessment", record.BASELINE: "Baseline", record.FOLLOW_UP: "Follow-up of the morning"}
+_RESOLVED = {
+    record.RULED_OUT: "ruled out",
+    record.RELEASED: "released: treated, and allowed to load",
+    record.CONFIRMED: "confirmed, and it stays open",
+}
+_CORRECTED = ("involved_side", "onset_on", "other_side")
+_ERASED = "What this entry said was erased."
+
+
+def timeline(
+    links: Iterable[Link], gone: Collection[str], actors: Mapping[str, Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Return the entries as people read them, in the order in which they happened.
+
+    Args:
+        links: the entries of an episode.
+        gone: the ids of those that are void or superseded; they are shown, and said to be.
+        actors: who recorded them, by id.
+    """
+    ordered = sorted(links, key=lambda one: (one.occurred_at, one.sequence))
+    return [_entry(one, actors[one.actor], counts=one.id not in gone) for one in ordered]
+
+
+def _entry(one: Link, actor: Mapping[str, Any], *, counts: bool) -> dict[str, Any]:
+    return {
+        "id": one.id,
+        "sequence": one.sequence,
+        "kind": one.kind,
+        "occurred_at": one.occurred_at,
+        "occurred_on": one.occurred_on.isoformat(),
+        "recorded_at": one.recorded_at,
+        "by": person_of(one, actor),
+        "counts": counts,
+        "sentence": sentence(one),
+    }
+
+
+def person_of(one: Link, actor: Mapping[str, Any]) -> dict[str, Any]:
+    """Return who recorded an entry: as they signed it then, else as they are called now."""
+    signed = one.people.get("signed_by", {})
+    return {
+        "id": one.actor,
+        "display_name": signed.get("name", actor["display_name"]),
+        "profession": signed.get("profession", actor["profession"]),
+    }
+
+
+def sentence(one: Link) -> str:
+    """Return what an entry says in one plain sentence."""
+    if one.document is None:
+        return _ERASED
+    return _SENTENCES[one.kind](one)
+
+
+def words(name: object) -> str:
+    """Return an id of the catalogue as words."""
+    return str(name).replace("_", " ")
+
+
+def _battery(one: Link) -> str:
+    said = one.content
+    kind = _KINDS[said["kind"]]
+    measured = len(said["measurements"])
+    parts = [kind if said["kind"] == record.FOLLOW_UP else f"{kind} with {_counted(measured, 'measurement')}"]
+    if said.get("target_stage"):
+        parts.append(f"posted for {words(said['target_stage'])}")
+    if "supersedes" in said:
+        parts.append("in place of an earlier one")
+    findings = [words(question) for question, answer in said.get("referral", {}).items() if answer]
+    end = f"; findings: {listed(findings)}" if findings else ""
+    return f"{', '.join(parts)}{end}."
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}" + ("" if count == 1 else "s")
+
+
+def _decision(one: Link) -> str:
+    return f"Decision on {words(one.content['verdict']['stage'])}. {one.content['advice']['summary']}"
+
+
+def _sign_off(one: Link) -> str:
+    said = one.content
+    signed = "decision" in said
+    start = f"Decision signed off ({words(said.get('determination'))})" if signed else "Position set without a decision"
+    return f"{start}{''.join(_position(said))}."
+
+
+def _position(said: Mapping[str, Any]) -> Iterator[str]:
+    position = said.get("position")
+    if position:
+        place = " and ".join(words(position[key]) for key in ("stage", "participation") if position.get(key))
+        yield f": {place}"
+    if said.get("valid_until"):
+        yield f", until {said['valid_until']}"
+    if said.get("criteria_overridden"):
+        yield f"; overrides {listed(said['criteria_overridden'])}"
+
+
+def _resolution(one: Link) -> str:
+    return f"Finding {words(one.content['finding'])}: {_RESOLVED[one.content['as']]}."
+
+
+def _event(one: Link) -> str:
+    kind = one.content["kind"]
+    say = _EVENTS.get(kind)
+    return f"{words(kind).capitalize()} reported." if say is None else say(one)
+
+
+def _corrected(one: Link) -> str:
+    facts = [f"{words(key)} {words(one.content[key])}" for key in _CORRECTED if key in one.content]
+    return f"Corrected: {listed(facts)}."
+
+
+def _closed(one: Link) -> str:
+    cause = one.people.get("cause")
+    return f"Episode closed: {cause}." if cause else "Episode closed."
+
+
+def _exception(one: Link) -> str:
+    said = one.content
+    return f"Criterion {said['criterion']} is waived for {words(said['stage'])} until {said['until']}."
+
+
+def _confirmation(one: Link) -> str:
+    return f"Confirmed of a battery: {listed([words(what) for what in one.content['confirms']])}."
+
+
+_EVENTS: Mapping[str, Callable[[Link], str]] = {
+    record.RECLASSIFIED: lambda one: f"Reclassified as {words(one.content['condition'])}.",
+    record.CORRECTED: _corrected,
+    record.CLOSED: _closed,
+    RENAMED: lambda one: f"The {one.content['of']} has another ref.",
+    RESCHEDULED: lambda one: f"Retest or follow-up moved to {one.content['due_on']}.",
+    CANCELLED: lambda _one: "Retest or follow-up cancelled.",
+}
+_SENTENCES: Mapping[str, Callable[[Link], str]] = {
+    record.BATTERY: _battery,
+    record.DECISION: _decision,
+    SIGN_OFF: _sign_off,
+    record.RESOLUTION: _resolution,
+    record.EVENT: _event,
+    record.EXCEPTION: _exception,
+    record.CONFIRMATION: _confirmation,
+    record.VOID: lambda _one: "An entry made in error was taken back.",
+    _CONSENT: lambda _one: "Consent recorded.",
+    ERASURE: lambda _one: "The athlete's record was erased.",
+}
