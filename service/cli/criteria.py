@@ -1,4 +1,4 @@
-"""`criteria check` and `criteria resolve`: the files of criteria sets."""
+"""`criteria check` and `criteria resolve`: the files of criteria sets; `adopt` and `publish` stand in `adopting`."""
 
 import argparse
 import re
@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from service.cli import adopting
 from service.cli.outcomes import BAD_INPUT, PASSED, Said
 from service.cli.refusals import UnreadableFileError, as_lines
 from service.criteria_files.releases import write_released
@@ -20,7 +21,7 @@ _VERSION = re.compile(r"[1-9][0-9]*\.yaml", re.ASCII)
 
 def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     """Add the commands of this group."""
-    summary = "check and release criteria sets"
+    summary = "check, release, adopt and publish criteria sets"
     group = groups.add_parser("criteria", help=summary, description=f"{summary.capitalize()}.")
     commands = group.add_subparsers(title="commands", metavar="COMMAND", required=True)
     check = commands.add_parser(
@@ -35,6 +36,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     )
     resolve.add_argument("path", metavar="PATH", help="a set's file, FOLDER/ID/VERSION.yaml")
     resolve.set_defaults(command=_resolve)
+    adopting.add_to(commands, shared)
 
 
 def _check(options: argparse.Namespace) -> Said:
