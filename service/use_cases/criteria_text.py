@@ -3,10 +3,14 @@
 import re
 import tempfile
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from schemas.strict_yaml import read_yaml
+from service.criteria_files import load_set
+from service.domain.criteria import CriteriaSet, read_criteria_set
 from service.domain.errors import CriteriaFaultsError, Fault
 from service.use_cases.check_criteria import Checked, check_criteria
 from service.use_cases.choosing import SHIPPED
@@ -81,6 +85,28 @@ def check_text(text: Text, name: Named, *, shipped: Path = SHIPPED) -> Checked:
     Raises:
         CriteriaFaultsError: every fault that the check finds.
     """
+    with _laid_out(text, name, shipped) as (path, shown):
+        latest = time.monotonic() + MOST_SECONDS
+        checked = check_criteria(path, shipped / "catalogue", is_late=lambda: time.monotonic() > latest)
+    return Checked(checked.criteria, shown(checked.warnings), checked.examples, checked.expectations)
+
+
+def read_text(text: Text, name: Named, *, shipped: Path = SHIPPED) -> CriteriaSet:
+    """Return the set of a text whose examples nobody looks at: enough to try it on a battery.
+
+    Raises:
+        CriteriaFaultsError: every fault of the set itself.
+    """
+    with _laid_out(text, name, shipped) as (path, _):
+        return read_criteria_set(load_set(path, shipped / "catalogue").document)
+
+
+Shown = Callable[[tuple[Fault, ...]], tuple[Fault, ...]]
+
+
+@contextmanager
+def _laid_out(text: Text, name: Named, shipped: Path) -> Iterator[tuple[Path, Shown]]:
+    """Give the file of a text, which goes with the block, and what takes this machine's folders out of faults."""
     with tempfile.TemporaryDirectory(prefix="rts-check-") as made:
         folder = Path(made).resolve()
         path = folder / name.set_id / f"{name.version}.yaml"
@@ -88,16 +114,14 @@ def check_text(text: Text, name: Named, *, shipped: Path = SHIPPED) -> Checked:
         path.write_bytes(text.source.encode(errors="replace"))
         beside = path.with_name(f"{name.version}.examples.yaml")
         beside.write_bytes(text.examples.encode(errors="replace"))
-        latest = time.monotonic() + MOST_SECONDS
         places = {str(folder): "", str(shipped.resolve()): "", str(shipped): ""}
         try:
             _refuse_more_than_can_be_checked(text, path, beside)
-            checked = check_criteria(path, shipped / "catalogue", is_late=lambda: time.monotonic() > latest)
+            yield path, lambda faults: _without_places(faults, places)
         except CriteriaFaultsError as error:
             raise CriteriaFaultsError(
                 _without_places(error.faults, places), warnings=_without_places(error.warnings, places)
             ) from None
-    return Checked(checked.criteria, _without_places(checked.warnings, places), checked.examples, checked.expectations)
 
 
 def _refuse_more_than_can_be_checked(text: Text, path: Path, beside: Path) -> None:
