@@ -54,24 +54,22 @@ def _demo(options: argparse.Namespace) -> Said:
     if not 0 <= options.port <= HIGHEST_PORT:
         detail = f"a port from 0 to {HIGHEST_PORT} is wanted"
         raise invalid_option(detail, option="--port", code="out_of_range")
-    listening = listen(HOST, options.port, option="--port")
-    try:
+    with listen(HOST, options.port, option="--port") as listening:
         home = Path(options.home)
-        demo = Demo(url_of(listening), home, _prepared(home))
-        _write_private(home / BATTERY, _first_battery())
-    except OSError as error:
-        message = f"{error.filename or options.home}: {(error.strerror or str(error)).lower()}"
-        raise UnreadableFileError(message) from error
-    settings = Settings(database_url=_url(home / RECORD), log_level="warning")
-
-    def ready() -> None:
-        if options.json:
-            print(json.dumps({"url": demo.url, "keys": dict(demo.keys)}), flush=True)
-        else:
-            print("\n".join(_welcome(demo, standard_output())), flush=True)
-
-    serve(create_app(settings), listening, settings, ready=ready)
+        try:
+            demo = Demo(url_of(listening), home, _prepared(home))
+            _write_private(home / BATTERY, _first_battery())
+        except OSError as error:
+            message = f"{error.filename or home}: {(error.strerror or str(error)).lower()}"
+            raise UnreadableFileError(message) from error
+        settings = Settings(database_url=_url(home / RECORD), log_level="warning")
+        serve(create_app(settings), listening, settings, ready=lambda: _say(demo, as_json=options.json))
     return Said(PASSED)
+
+
+def _say(demo: Demo, *, as_json: bool) -> None:
+    lines = [json.dumps({"url": demo.url, "keys": dict(demo.keys)})] if as_json else _welcome(demo, standard_output())
+    print("\n".join(lines), flush=True)
 
 
 # Files

@@ -1,5 +1,6 @@
 """The web server of `serve` and of `demo`: waitress, one process, and a stop that finishes what it has begun."""
 
+import os
 import signal
 import socket
 import threading
@@ -38,7 +39,7 @@ def listen(host: str, port: int, *, option: str) -> socket.socket:
     try:
         return socket.create_server((host, port), family=family, backlog=1024)
     except OSError as error:
-        why = (error.strerror or str(error)).lower()
+        why = (os.strerror(error.errno) if error.errno else str(error)).lower()
         detail = f"{host}:{port} can't be listened on ({why}); stop what uses it, or choose another"
         raise invalid_option(detail, option=option, code="conflicts") from None
 

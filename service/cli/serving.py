@@ -31,17 +31,17 @@ def _serve(options: argparse.Namespace) -> Said:
 
     settings = at_database.settings()
     _ready_database(settings.database_url, may_migrate=options.migrate)
-    listening = listen(settings.host, settings.port, option="RTS_PORT")
-    url = f"{url_of(listening)}{settings.url_prefix}"
-
-    def ready() -> None:
-        if options.json:
-            print(json.dumps({"url": url}), flush=True)
-        else:
-            print(f"Serving {url}, documentation at {url}/docs. Ctrl-C stops.", file=sys.stderr, flush=True)
-
-    serve(create_app(settings), listening, settings, ready=ready)
+    with listen(settings.host, settings.port, option="RTS_PORT") as listening:
+        url = f"{url_of(listening)}{settings.url_prefix}"
+        serve(create_app(settings), listening, settings, ready=lambda: _say(url, as_json=options.json))
     return Said(PASSED)
+
+
+def _say(url: str, *, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps({"url": url}), flush=True)
+    else:
+        print(f"Serving {url}, documentation at {url}/docs. Ctrl-C stops.", file=sys.stderr, flush=True)
 
 
 def _ready_database(url: str, *, may_migrate: bool) -> None:

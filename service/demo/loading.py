@@ -1,6 +1,6 @@
 """Load the invented club into an empty record: each step at its own time, through the use case behind its route."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -73,13 +73,19 @@ class Answered:
 
 
 def load_club(
-    context: Context, today: date, *, tell: Told = lambda _: None, answered: Callable[[Answered], None] = lambda _: None
+    context: Context,
+    today: date,
+    *,
+    stories: Sequence[Story] = STORIES,
+    tell: Told = lambda _: None,
+    answered: Callable[[Answered], None] = lambda _: None,
 ) -> dict[str, str]:
     """Load the club into a record that has no organisation yet.
 
     Args:
         context: the parts of the service that runs.
         today: from which the days of the stories count, in the club's time zone.
+        stories: which athletes.
         tell: is told what is being loaded.
         answered: is given what each judged step was answered.
 
@@ -88,8 +94,8 @@ def load_club(
     """
     founding = _at(context, moment(today, -FOUNDED_DAYS_AGO, "09:00"))
     staff, secrets = _found(founding, today)
-    for place, story in enumerate(STORIES, start=1):
-        tell(f"{place} of {len(STORIES)}: {story.ref}, {story.title}")
+    for place, story in enumerate(stories, start=1):
+        tell(f"{place} of {len(stories)}: {story.ref}, {story.title}")
         for injury in story.injuries:
             _Telling(context, staff, story, injury, today, answered).run()
     return {role: secrets[who] for role, who in KEPT_KEYS.items()}

@@ -1,0 +1,105 @@
+"""Commands that serve, started as a user starts them on a free port, and always stopped."""
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from tests.cli.commands import ROOT
+
+COMMAND = (sys.executable, "-m", "service")
+SECONDS = 240
+"""Longer than anything takes, also on a machine that has other work."""
+
+
+@dataclass
+class Serving:
+    """A process that answers, and the line that it printed then."""
+
+    process: subprocess.Popen[str]
+    told: dict[str, Any]
+
+    @property
+    def url(self) -> str:
+        return str(self.told["url"])
+
+    def stop(self, by: signal.Signals = signal.SIGTERM) -> int:
+        self.process.send_signal(by)
+        return self.process.wait(timeout=SECONDS)
+
+
+@contextlib.contextmanager
+def serving(*arguments: object, environ: Mapping[str, str] | None = None) -> Iterator[Serving]:
+    """Start a command with --json and wait for its line."""
+    with subprocess.Popen(
+        [*COMMAND, *map(str, arguments), "--json"],
+        cwd=ROOT,
+        env={**os.environ, **(environ or {})},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    ) as process:
+        try:
+            assert process.stdout is not None
+            line = process.stdout.readline()
+            assert line, f"it left with {process.wait(timeout=SECONDS)} instead of answering"
+            yield Serving(process, json.loads(line))
+        finally:
+            process.kill()
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        return int(free.getsockname()[1])
+
+
+@contextlib.contextmanager
+def stopped_once_it_answers(url: str) -> Iterator[None]:
+    """Stop a command that serves in this process, once it answers, as Ctrl-C does."""
+
+    def stop() -> None:
+        until = time.monotonic() + SECONDS
+        while time.monotonic() < until:
+            with contextlib.suppress(OSError):
+                ask(f"{url}/health/live")
+                break
+            time.sleep(0.05)
+        os.kill(os.getpid(), signal.SIGINT)
+
+    stopping = threading.Thread(target=stop)
+    stopping.start()
+    yield
+    stopping.join(timeout=SECONDS)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What was answered."""
+
+    status: int
+    body: Any
+    headers: Mapping[str, str]
+
+
+def ask(url: str, *, key: str | None = None, data: bytes | None = None, **headers: str) -> Answer:
+    """Send one request; headers are named with underscores for their hyphens."""
+    sent = {name.replace("_", "-"): value for name, value in headers.items()}
+    if key is not None:
+        sent["Authorization"] = f"Bearer {key}"
+    request = urllib.request.Request(url, data=data, headers=sent)  # noqa: S310 - our own server
+    try:
+        with urllib.request.urlopen(request, timeout=SECONDS) as response:  # noqa: S310 - likewise
+            return Answer(response.status, json.loads(response.read() or b"null"), dict(response.headers))
+    except urllib.error.HTTPError as error:
+        with error:
+            return Answer(error.code, json.loads(error.read()), dict(error.headers))

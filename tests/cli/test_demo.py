@@ -1,0 +1,170 @@
+"""The demonstration: from nothing to a first answer, and again."""
+
+import json
+import shutil
+import socket
+import stat
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from schemas.battery import BatterySchema
+from schemas.faults import load
+from service.cli.demo import Demo, post_command, read_command
+from service.demo.club import STORIES
+from service.demo.first_battery import first_battery
+from tests.cli.commands import CAUTION, ROOT, run
+from tests.cli.serving import SECONDS, Answer, Serving, ask, free_port, serving, stopped_once_it_answers
+
+JSON = "application/json"
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder in which a start was interrupted and the next one was not; loading takes a while and happens once."""
+    folder = tmp_path_factory.mktemp("demo") / "home"
+    folder.mkdir()
+    for name in ("record.loading.sqlite", "record.loading.sqlite-wal", "keys.json.part"):
+        (folder / name).write_bytes(b"half of it")
+    with serving("demo", "--home", folder, "--port", 0) as first:
+        assert first.stop() == 0
+    return folder
+
+
+@pytest.fixture
+def started(home):
+    with serving("demo", "--home", home, "--port", 0) as again:
+        yield again
+
+
+def posted(started: Serving, home: Path, key: str) -> Answer:
+    body = (home / "battery.json").read_bytes()
+    url = f"{started.url}/v1/batteries"
+    return ask(url, key=started.told["keys"]["submitter"], data=body, Content_Type=JSON, Idempotency_Key=key)
+
+
+def decisions(started: Serving) -> list[str]:
+    answer = ask(f"{started.url}/v1/decisions?limit=200", key=started.told["keys"]["clinician"])
+    return [one["id"] for one in answer.body["decisions"]]
+
+
+def test_whatever_was_there_it_leaves_a_record_keys_and_a_battery_for_nobody_elses_eyes(home):
+    files = {one.name: stat.S_IMODE(one.stat().st_mode) for one in home.iterdir()}
+
+    assert files == {"record.sqlite": 0o600, "keys.json": 0o600, "battery.json": 0o600}
+    assert "invented" in json.loads((home / "keys.json").read_text(encoding="utf-8"))["note"]
+
+
+def test_the_line_names_the_address_and_the_keys(started):
+    assert set(started.told) == {"url", "keys"}
+    assert set(started.told["keys"]) == {"submitter", "clinician", "administrator"}
+    assert started.url.startswith("http://127.0.0.1:")
+
+
+def test_the_battery_is_judged_and_a_repeat_is_answered_the_same(started, home):
+    first = posted(started, home, "try-1")
+    again = posted(started, home, "try-1")
+
+    assert (first.status, first.body["outcome"], first.body["hold_because"]) == (201, "hold", ["not_met"])
+    assert [one["criterion"] for one in first.body["reasons"] if one["required"] and one["status"] != "met"] == [
+        "side-hop-floor"
+    ]
+    assert first.body["caution"]["text"]
+    assert again.body["id"] == first.body["id"]
+    assert again.headers["Idempotency-Replayed"] == "true"
+
+
+@pytest.mark.skipif(shutil.which("curl") is None, reason="needs curl")
+def test_the_printed_lines_work_when_pasted(started, home):
+    demo = Demo(started.url, home, started.told["keys"])
+
+    def pasted(line: str) -> dict[str, object]:
+        ran = subprocess.run(["/bin/sh", "-c", line], capture_output=True, text=True, check=True, timeout=SECONDS)
+        return dict(json.loads(ran.stdout))
+
+    assert pasted(post_command(demo))["outcome"] == "hold"
+    assert pasted(read_command(demo))["decisions"]
+
+
+def test_a_restart_keeps_everything(home):
+    with serving("demo", "--home", home, "--port", 0) as first:
+        made = posted(first, home, "before-the-restart").body["id"]
+        before, keys = decisions(first), first.told["keys"]
+        first.stop()
+    with serving("demo", "--home", home, "--port", 0) as second:
+        after = decisions(second)
+        assert second.told["keys"] == keys
+
+    assert made in before
+    assert after == before
+    assert len(before) > len(STORIES)
+
+
+def test_each_role_may_do_what_it_may(started):
+    keys = started.told["keys"]
+
+    assert ask(f"{started.url}/v1/audit", key=keys["administrator"]).status == 200
+    assert ask(f"{started.url}/v1/audit", key=keys["submitter"]).status == 403
+    assert ask(f"{started.url}/v1/audit").status == 401
+
+
+def test_lost_keys_are_told(capsys, tmp_path, home):
+    shutil.copyfile(home / "record.sqlite", tmp_path / "record.sqlite")
+
+    ran = run(capsys, "demo", "--home", tmp_path, "--port", 0)
+    assert ran.code == 2
+    assert "does not hold the keys of this demonstration" in ran.err
+
+
+def test_a_port_in_use_is_told_before_anything_is_loaded(capsys, tmp_path):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        ran = run(capsys, "demo", "--home", tmp_path / "none", "--port", taken.getsockname()[1])
+
+    assert ran.code == 2
+    assert "can't be listened on (address already in use)" in ran.err
+    assert not (tmp_path / "none").exists()
+
+
+def test_a_port_out_of_range_is_told(capsys, tmp_path):
+    ran = run(capsys, "demo", "--home", tmp_path, "--port", 70000)
+
+    assert ran.code == 2
+    assert "a port from 0 to 65535 is wanted" in ran.err
+
+
+def test_a_home_that_is_a_file_is_told(capsys, tmp_path):
+    (tmp_path / "file").touch()
+
+    ran = run(capsys, "demo", "--home", tmp_path / "file", "--port", 0)
+    assert ran.code == 2
+    assert "file exists" in ran.err
+
+
+def test_people_get_lines_to_paste_and_the_caution(capsys, home):
+    port = free_port()
+
+    with stopped_once_it_answers(f"http://127.0.0.1:{port}"):
+        ran = run(capsys, "demo", "--home", home, "--port", port)
+    assert ran.code == 0
+    assert len([line for line in ran.out.splitlines() if line.startswith("curl -sS ")]) == 2
+    assert "Everything in it is invented" in ran.words
+    assert CAUTION in ran.words
+
+
+@pytest.mark.parametrize("hour", [0, 9, 23])
+def test_the_first_battery_is_a_body_that_can_be_posted_at_any_hour(hour):
+    now = datetime(2026, 11, 28, hour, 0, 30, tzinfo=UTC)
+    body = first_battery(now)
+
+    document, faults = load(BatterySchema(), body)
+    assert faults == []
+    assert 0 <= (now - document["performed_at"]).total_seconds() < 180
+
+
+def test_the_modules_of_the_demo_are_loaded_by_no_other_command():
+    program = "import sys; import service.cli.command_line; sys.exit('service.demo.club' in sys.modules)"
+
+    assert subprocess.run([sys.executable, "-c", program], cwd=ROOT, check=False).returncode == 0
