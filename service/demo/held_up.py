@@ -23,6 +23,7 @@ from service.demo.usual import (
     PAIN,
     SIDE_HOP,
     Figures,
+    and_morning,
     first_look,
     hopping,
     instead,
@@ -45,7 +46,7 @@ PAINFUL_MORNING = Story(
             steps=(
                 first_look(-48),
                 rebuilding(-41),
-                running(-33, _FAST),
+                *and_morning(running(-33, _FAST)),
                 hopping(-25, _FAST),
                 Morning(-24, PASSED),
                 training(-13, _FAST),
@@ -91,10 +92,11 @@ SPRAINED_AFTER_A_PASS = Story(
             steps=(
                 first_look(-44),
                 rebuilding(-37),
-                running(-29, _LIGHT),
-                hopping(-18, _LIGHT),
+                *and_morning(running(-29, _LIGHT)),
+                *and_morning(hopping(-18, _LIGHT)),
                 training(-9, _LIGHT),
                 SignedOff(-9, "agree", "team_training", "modified_training", f"No contact this week {INVENTED}"),
+                Morning(-8, PASSED),
                 # Two days later: the pass is withdrawn, whatever its date says.
                 Happened(-7, "re_injury"),
                 # After a re-injury the referral screen is due again, and nobody has asked it.
@@ -124,6 +126,7 @@ SPRAINED_AFTER_A_PASS = Story(
                     ),
                 ),
                 first_look(-5),
+                SignedOff(-5, "agree", "protected_loading", "none", f"Begins again from the start {INVENTED}"),
                 rebuilding(-1, pain=3),
             ),
         ),
@@ -143,7 +146,7 @@ MASKED_PAIN = Story(
             steps=(
                 first_look(-34),
                 rebuilding(-27),
-                running(-19, _CALM),
+                *and_morning(running(-19, _CALM)),
                 # A quiet ankle under an anti-inflammatory proves nothing; the run of two days ago was without.
                 replace(
                     hopping(-8, _CALM),
@@ -202,7 +205,7 @@ CANNOT_BE_TESTED = Story(
             steps=(
                 first_look(-32),
                 rebuilding(-24),
-                running(-16, _SORE),
+                *and_morning(running(-16, _SORE)),
                 # Unable because of pain is no missing test: it is not met, and a stop.
                 replace(
                     instead(hopping(-9, _SORE), Measured(ON_THE_SPOT, "unable: pain", "11", pain=6, instability=4)),
@@ -211,6 +214,13 @@ CANNOT_BE_TESTED = Story(
                         holds=(("not_met", "pain_beyond_limit", ON_THE_SPOT),),
                         hops_on_the_spot="pain_beyond_limit",
                         pain_in_tests="pain_beyond_limit",
+                    ),
+                ),
+                Morning(
+                    -8,
+                    held(
+                        "not_met",
+                        holds=(("not_met", "pain_beyond_limit", ON_THE_SPOT),),
                     ),
                 ),
                 # Five days later she does not dare to. Without a quiet hop the stop still stands.
@@ -223,6 +233,13 @@ CANNOT_BE_TESTED = Story(
                         holds=(("not_met", "pain_beyond_limit", ON_THE_SPOT),),
                         hops_on_the_spot="unable",
                         pain_in_tests="met",
+                    ),
+                ),
+                Morning(
+                    -3,
+                    held(
+                        "not_met",
+                        holds=(("not_met", "pain_beyond_limit", ON_THE_SPOT),),
                     ),
                 ),
                 # Three quiet hops end the stop. They are fewer than five.
@@ -248,9 +265,9 @@ GAVE_WAY = Story(
             steps=(
                 first_look(-41),
                 rebuilding(-33),
-                running(-24, _LOOSE),
-                hopping(-14, _LOOSE),
-                training(-4, _LOOSE),
+                *and_morning(running(-24, _LOOSE)),
+                *and_morning(hopping(-14, _LOOSE)),
+                *and_morning(training(-4, _LOOSE)),
                 # Three days on he is tested again because of a bad feeling. The trial does not count, the giving way
                 # does; for every later test it is a setback, and all must be shown anew.
                 replace(

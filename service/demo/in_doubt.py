@@ -29,6 +29,7 @@ from service.demo.usual import (
     SIDE_HOP,
     TRIPLE,
     Figures,
+    and_morning,
     first_look,
     hopping,
     instead,
@@ -55,8 +56,8 @@ SIDES_IN_DOUBT = Story(
             steps=(
                 first_look(-43),
                 rebuilding(-36),
-                running(-28, _JUMPER),
-                hopping(-20, _JUMPER),
+                *and_morning(running(-28, _JUMPER)),
+                *and_morning(hopping(-20, _JUMPER)),
                 # 117 % and 118 % in two tests.
                 replace(
                     instead(training(-11, _JUMPER), *_BETTER_INJURED),
@@ -67,6 +68,7 @@ SIDES_IN_DOUBT = Story(
                         hop_choice="met",
                     ),
                 ),
+                Morning(-10, held("not_assessed", holds=(("not_assessed", "sides_unconfirmed", -11),))),
                 # The tester looks at the video: this athlete takes off with the left leg.
                 SidesConfirmed(-10),
                 Decided(-10, "team_training", PASSED),
@@ -95,8 +97,8 @@ TAPED_ONE_SIDE = Story(
             steps=(
                 first_look(-38),
                 rebuilding(-31),
-                running(-23, _TAPED),
-                hopping(-15, _TAPED),
+                *and_morning(running(-23, _TAPED)),
+                *and_morning(hopping(-15, _TAPED)),
                 replace(
                     instead(
                         training(-7, _TAPED),
@@ -137,12 +139,13 @@ ALWAYS_MISSING = Story(
             steps=(
                 first_look(-45),
                 rebuilding(-38),
-                running(-29, _BUSY),
-                hopping(-20, _BUSY),
+                *and_morning(running(-29, _BUSY)),
+                *and_morning(hopping(-20, _BUSY)),
                 replace(
                     instead(training(-13, _BUSY), _NO_LINES),
                     expected=held("not_assessed", side_hop_floor="missing_test", hop_choice="met"),
                 ),
+                Morning(-12, held("not_assessed", side_hop_floor="missing_test")),
                 replace(
                     instead(training(-9, _BUSY), _NO_LINES, _TRIPLE),
                     expected=held("not_assessed", side_hop_floor="missing_test", hop_choice="met"),
@@ -206,10 +209,11 @@ TWO_DAYS_AND_A_SLIP = Story(
             steps=(
                 first_look(-40),
                 rebuilding(-32),
-                running(-24, _TWO_DAYS),
-                hopping(-14, _TWO_DAYS),
+                *and_morning(running(-24, _TWO_DAYS)),
+                *and_morning(hopping(-14, _TWO_DAYS)),
                 # Strength and range on the first day; nobody asks for a decision yet.
                 _FIRST_DAY,
+                Morning(-3, None),
                 replace(
                     training(-3, _TWO_DAYS),
                     measured=tuple(

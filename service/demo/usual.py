@@ -3,7 +3,7 @@
 from dataclasses import dataclass, replace
 from decimal import Decimal
 
-from service.demo.story import PASSED, Check, Measured, Screen, Session, Visit
+from service.demo.story import PASSED, Check, Measured, Morning, Screen, Session, Visit
 
 LUNGE, RISES, LIFTS = "weight_bearing_lunge_distance", "heel_rise_repetitions", "foot_lifts_eyes_closed"
 ON_THE_SPOT, FORCE = "single_hops_on_the_spot", "evertor_strength"
@@ -43,6 +43,11 @@ def instead(visit: Visit, *rows: Measured) -> Visit:
 def without(visit: Visit, *tests: str) -> Visit:
     """Return a visit in which some tests were left out."""
     return replace(visit, measured=tuple(one for one in visit.measured if one.test not in tests))
+
+
+def and_morning(visit: Visit) -> tuple[Visit, Morning]:
+    """Return a visit and the quiet morning after it, which changes nothing in what is answered."""
+    return visit, Morning(visit.day + 1, visit.expected)
 
 
 def first_look(day: int) -> Visit:
