@@ -4,7 +4,6 @@ from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
-from uuid import uuid4
 
 import pytest
 import sqlalchemy as sa
@@ -25,7 +24,6 @@ from service.use_cases.drafting import change_draft, check_draft, delete_draft, 
 from service.use_cases.governing import adopt, publish, publish_text, retire
 from service.use_cases.in_force import choose
 from service.use_cases.showing_criteria import list_sets, show_set, show_source, show_version
-from tests.builders import CRITERIA_SETS
 from tests.tiny_set import EXAMPLES, SOURCE, TEXT, own, shipping
 from tests.world import World, new_world
 
@@ -538,30 +536,3 @@ def test_what_is_nowhere_is_not_shown(office: Office) -> None:
     for show in (show_version, show_source):
         error = refused(lambda show=show: show(office.context, office.caller, Named("none", 1), shipped=office.shipped))
         assert isinstance(error, NotFoundError)
-
-
-# ---- The story
-
-
-def test_a_new_administrator_raises_a_threshold_and_publishes_from_a_day(world: World) -> None:
-    """On the shipped set, as it is: copied, changed, checked, mended, published in its place."""
-    office = Office(world, CRITERIA_SETS)
-    shipped, mine = "lateral-ankle-sprain", Named(CLUB, 1)
-    adopt(
-        office.context, office.caller, {"id": shipped, "version": 1, "in_force_from": date(2026, 1, 1)}, key=uuid4().hex
-    )
-    draft = office.draft(id=CLUB, **{"from": {"id": shipped, "version": 1}}).answer
-    line = "limb_symmetry_index\n    at_least: 80 %"
-    assert line in draft["source"]
-    stricter = draft["source"].replace(line, line.replace("80 %", "85 %"), 1)
-    answer = change_draft(office.context, office.caller, mine, Text(stricter, draft["examples"]), etag=draft["etag"])
-    found = office.check()
-    assert not found["sound"]
-    assert {one["file"] for one in found["faults"]} == {f"{CLUB}/1.examples.yaml"}
-
-    mended = draft["examples"].splitlines(keepends=True)
-    for fault in found["faults"]:
-        assert "the engine answers" in fault["detail"]
-        assert "expect" in fault["path"]
-    assert mended
-    assert answer["revision"] == 2
