@@ -194,7 +194,9 @@ class _Judged:
         """Tell whether something that it rests on is gone, or something has come that it did not see."""
         if set(self.used()) & self.history.gone:
             return True
-        unseen = [entry for entry in self.history.entries if self._is_unseen(entry)]
+        unseen = [entry for entry in self.history.entries if entry.kind != DECISION and self._is_unseen(entry)]
+        if not unseen:
+            return False
         if any(self._changes_facts(entry) for entry in unseen):
             return True
         now = self.history.evidence(str(self.decision.episode))
