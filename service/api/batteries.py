@@ -6,14 +6,17 @@ from typing import Any
 from schemas.appending import AddedSchema, PostedConfirmationSchema
 from schemas.battery import BatterySchema
 from schemas.decision import DecisionSchema
+from schemas.sent_battery import BatteryQuerySchema, ShownBatterySchema
 from service.api.access import caller, context
-from service.api.blueprint import Blueprint
+from service.api.blueprint import Answer, Blueprint
 from service.api.entries import place_of_entry
 from service.api.examples import BATTERY, DECISION, added
+from service.api.examples_shown import SHOWN_BATTERY
 from service.api.reading import idempotency_key
 from service.use_cases.context import Created
 from service.use_cases.overruling import confirm_battery
 from service.use_cases.posting import post_battery
+from service.use_cases.showing_batteries import find_battery, show_battery
 
 DESCRIPTION = "Test batteries of athletes: assessments, baselines and the mornings after."
 
@@ -37,6 +40,27 @@ def create(body: Mapping[str, Any]) -> Created:
     where it comes in time. All faults are told at once, and nothing of a refused battery is kept.
     """
     return post_battery(context(), caller(), body, idempotency_key())
+
+
+@blp.get("")
+@blp.answers(ShownBatterySchema, example=SHOWN_BATTERY)
+@blp.arguments(BatteryQuerySchema, location="query")
+def find(asked: Mapping[str, Any]) -> Answer:
+    """Find a battery by the ref that you gave it: its latest revision, or the one asked for.
+
+    A submitter finds own posts only.
+    """
+    return find_battery(context(), caller(), asked["ref"], asked.get("revision"))
+
+
+@blp.get("/<id:battery_id>")
+@blp.answers(ShownBatterySchema, example=SHOWN_BATTERY)
+def show(battery_id: str) -> Answer:
+    """Show a battery as it was sent, what became of it, and the decisions made of it.
+
+    Figures are text, exactly as they are kept. A submitter is shown own posts only.
+    """
+    return show_battery(context(), caller(), battery_id)
 
 
 @blp.post("/<id:battery_id>/confirmations")

@@ -11,15 +11,18 @@ from schemas.appending import (
     StoredEvidenceSchema,
 )
 from schemas.decision import DecisionSchema
+from schemas.people import ShownEpisodeSchema
 from schemas.signing import PositionSignOffSchema
 from service.api.access import caller, context
-from service.api.blueprint import Blueprint
+from service.api.blueprint import Answer, Blueprint
 from service.api.entries import place_of_entry
 from service.api.examples import CAUTION, DECISION, DECISION_ID, added
+from service.api.examples_shown import EPISODE
 from service.api.reading import idempotency_key
 from service.use_cases.context import Created
 from service.use_cases.deciding import decide_now
 from service.use_cases.overruling import except_criterion, resolve_finding
+from service.use_cases.showing_people import show_episode
 from service.use_cases.signing import sign_position
 from service.use_cases.telling_events import tell_event
 
@@ -37,6 +40,17 @@ SIGN_OFF = {
 }
 
 blp = Blueprint("episodes", __name__, url_prefix="/v1/episodes", description=DESCRIPTION)
+
+
+@blp.get("/<id:episode_id>")
+@blp.answers(ShownEpisodeSchema, example=EPISODE)
+def show(episode_id: str) -> Answer:
+    """Show an episode: its facts in force, position and supported stage, findings, exceptions, and all that happened.
+
+    The timeline has one plain sentence an entry, oldest first. Each decision's caution stands in `cautions`, under the
+    digest of its criteria set.
+    """
+    return show_episode(context(), caller(), episode_id)
 
 
 @blp.post("/<id:episode_id>/decisions")

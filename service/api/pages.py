@@ -33,7 +33,7 @@ def place_of(asked: Mapping[str, Any], *, parts: int) -> Place | None:
         return None
     place = _decoded(asked[CURSOR])
     if place is None or len(place) != parts:
-        _refuse_cursor()
+        refuse_cursor()
     return place
 
 
@@ -51,7 +51,7 @@ def place_in_time(asked: Mapping[str, Any]) -> tuple[datetime, str] | None:
     except ValueError:
         moment, id_ = None, ""
     if moment is None or moment.tzinfo is None:
-        _refuse_cursor()
+        refuse_cursor()
     return moment, id_
 
 
@@ -79,7 +79,12 @@ def cursor_of(place: Place) -> str:
     return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
 
 
-def _refuse_cursor() -> NoReturn:
+def refuse_cursor() -> NoReturn:
+    """Refuse a cursor that is none of the list.
+
+    Raises:
+        RefusedRequestError: invalid_query.
+    """
     refuse_arguments([argument_fault(CURSOR, "bad_text", "this is no cursor of this list; take it from next")])
     raise AssertionError  # a fault was told
 

@@ -62,6 +62,7 @@ REFUSALS: Problems = {
     "already_measured": (409, "It was measured on this occasion already"),
     "conflicts": (409, "It conflicts with what is on record"),
     "version_not_in_force": (409, "Another version is in force"),
+    "task_closed": (409, "The task is closed"),
     "not_standing": (409, "The decision does not stand any more"),
     "digest_differs": (409, "The decision is not the one that was seen"),
     "already_retired": (409, "The version is retired already"),
@@ -207,11 +208,9 @@ def _plain(value: object) -> bool:
     return isinstance(value, str | int)
 
 
-def _of_http_exception(error: HTTPException) -> Response | HTTPException:
-    """Keep the status and the headers of the framework's error, such as Allow; a redirect is none."""
+def _of_http_exception(error: HTTPException) -> Response:
+    """Keep the status and the headers of the framework's error, such as Allow; Flask hands over no redirect."""
     status = error.code or HTTPStatus.INTERNAL_SERVER_ERROR
-    if status < HTTPStatus.BAD_REQUEST:
-        return error
     if status == HTTPStatus.INTERNAL_SERVER_ERROR:
         return _of_unforeseen(error)
     code = _CODE_OF_STATUS.get(status, BAD_REQUEST if status < HTTPStatus.INTERNAL_SERVER_ERROR else INTERNAL_ERROR)

@@ -10,7 +10,9 @@ from service.api import (
     decisions,
     entries,
     episodes,
+    evaluations,
     organisation,
+    retests,
 )
 from service.api.blueprint import Blueprint
 
@@ -20,6 +22,8 @@ BLUEPRINTS: tuple[Blueprint, ...] = (
     decisions.blp,
     athletes.blp,
     entries.blp,
+    retests.blp,
+    evaluations.blp,
     criteria.tests,
     criteria.sets,
     criteria.drafts,

@@ -91,8 +91,18 @@ def as_sent(link: Link) -> dict[str, Any]:
         sent |= {"episode": {"ref": told.get("episode_ref"), **kept["episode"], **recurrence}}
     sent |= {"target_stage": kept.get("target_stage"), "tester": told.get("tester")}
     sent |= {key: kept.get(key) for key in _SENT}
+    sent["measurements"] = [_measurement(one) for one in kept["measurements"]]
     sent |= {key: {"id": kept[key]} for key in _NAMED if key in kept}
     return _without_none(sent)
+
+
+def _measurement(kept: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a measurement as it is posted: a value that sums up several trials stands by itself."""
+    sent = {key: one for key, one in kept.items() if key != "trials"}
+    if "trials_summarised" in kept:
+        return sent | {"value": kept["trials"][0]["value"]}
+    trials = [one | ({"valid": False} if "invalid_because" in one else {}) for one in kept["trials"]]
+    return sent | ({"trials": trials} if trials else {})
 
 
 def _without_none(value: Mapping[str, Any]) -> dict[str, Any]:
