@@ -48,7 +48,7 @@ def posted(started: Serving, home: Path, key: str) -> Answer:
 
 def decisions(started: Serving) -> list[str]:
     answer = ask(f"{started.url}/v1/decisions?limit=200", key=started.told["keys"]["clinician"])
-    return [one["id"] for one in answer.body["decisions"]]
+    return [one["id"] for one in answer.body["items"]]
 
 
 def test_whatever_was_there_it_leaves_a_record_keys_and_a_battery_for_nobody_elses_eyes(home):
@@ -86,7 +86,7 @@ def test_the_printed_lines_work_when_pasted(started, home):
         return dict(json.loads(ran.stdout))
 
     assert pasted(post_command(demo))["outcome"] == "hold"
-    assert pasted(read_command(demo))["decisions"]
+    assert pasted(read_command(demo))["items"]
 
 
 def test_a_restart_keeps_everything(home):

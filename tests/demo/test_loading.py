@@ -10,7 +10,9 @@ from service.demo.story import Decided, Morning, Visit
 from service.store.database import Database
 from service.use_cases import rebuilding
 from service.use_cases.access import authenticate
-from service.use_cases.context import Context
+from service.use_cases.context import Caller, Context
+from service.use_cases.history import list_decisions
+from service.use_cases.retests import list_tasks
 
 TODAY = date(2026, 11, 28)
 NOW = datetime(2026, 11, 28, 7, 30, tzinfo=ZONE)
@@ -40,3 +42,21 @@ def test_the_record_answers_each_step_as_its_story_tells(context):
     callers = {role: authenticate(context, secret) for role, secret in secrets.items()}
     assert {role: caller.roles for role, caller in callers.items()} == {role: {role} for role in callers}
     assert rebuilding.check(context).is_clean
+    # A bad morning withdraws the gates with a loading test, a re-injury and giving way all that was decided before
+    # them; where a stage was decided again since, the older decision is superseded.
+    assert states(context, callers["clinician"], "withdrawn") == {"NU-104": 3, "NU-105": 3, "NU-116": 4}
+    assert due(context, callers["clinician"]) <= set(range(-2, 8))
+
+
+def states(context: Context, clinician: Caller, state: str) -> dict[str, int]:
+    """How many decisions are in a state now, by athlete."""
+    asked = {"state": state}
+    refs = {story.ref: {**asked, "athlete_ref": story.ref} for story in STORIES}
+    found = {ref: len(list_decisions(context, clinician, one, limit=200).items) for ref, one in refs.items()}
+    return {ref: count for ref, count in found.items() if count}
+
+
+def due(context: Context, clinician: Caller) -> set[int]:
+    """In how many days what is open is due."""
+    open_ = list_tasks(context, clinician, {}, limit=200).items
+    return {(date.fromisoformat(one["due_on"]) - TODAY).days for one in open_}
