@@ -13,12 +13,13 @@ class FieldProblemSchema(DocumentSchema):
     """One fault: where it is, its code, what mends it.
 
     The place is a JSON pointer into the body (`#/measurements/0/value`), an argument of the address (`?limit`) or a
-    header (`Idempotency-Key`).
+    header (`Idempotency-Key`); of a criteria set it is a path inside the `file`, which stands on the `line`.
     """
 
     pointer = fields.Text(required=True)
     code = fields.name(required=True)
     detail = fields.Text(required=True)
+    file = fields.Text()
     line = fields.Whole(least=1, most=MOST_LINES)
 
 

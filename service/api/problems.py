@@ -188,7 +188,13 @@ def _headers(error: ServiceError) -> dict[str, str]:
 def _errors(error: ServiceError) -> list[dict[str, Any]]:
     if isinstance(error, CriteriaFaultsError):
         return [
-            {"pointer": f"#{fault.path}", "code": error.code, "detail": fault.detail, "line": fault.line}
+            {
+                "pointer": fault.path,
+                "code": error.code,
+                "detail": fault.detail,
+                "file": fault.file,
+                "line": fault.line,
+            }
             for fault in error.faults
         ]
     sent = g.get("sent_document")

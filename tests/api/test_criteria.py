@@ -97,6 +97,7 @@ def test_a_new_administrator_raises_a_threshold_and_publishes_from_a_day(databas
         begins = {"in_force_from": "2026-12-01", "replaces": SHIPPED}
         refused = admin.post(f"{DRAFT}/publish", begins)
         assert (refused.status_code, refused.json["code"]) == (422, "criteria_faults")
+        assert {(one["file"], one["line"]) for one in refused.json["errors"]} == {place}
 
         put = admin.put(DRAFT, mended(changed, place), headers={"If-Match": changed.headers["ETag"]})
         assert put.status_code == 200

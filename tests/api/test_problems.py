@@ -151,11 +151,17 @@ def test_faults_of_a_document_are_listed_with_their_places():
 
 
 def test_faults_of_a_criteria_set_are_listed_with_their_lines():
-    raised = CriteriaFaultsError([Fault("draft.yaml", 3, "/criteria", "name a test")])
+    raised = CriteriaFaultsError([Fault("club/1.yaml", 3, "#/criteria", "name a test")])
     body = assert_problem(refusal(raised), 422, "criteria_faults")
 
     assert body["errors"] == [
-        {"pointer": "#/criteria", "code": "criteria_faults", "detail": "name a test", "line": 3},
+        {
+            "pointer": "#/criteria",
+            "code": "criteria_faults",
+            "detail": "name a test",
+            "file": "club/1.yaml",
+            "line": 3,
+        },
     ]
 
 

@@ -1,6 +1,7 @@
 """Governance of criteria: adopted, drafted, checked, published, replaced, retired; each change once and in order."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,8 @@ from service.domain.errors import (
     UnknownCriteriaSetError,
 )
 from service.store.tables import audit_log
-from service.use_cases.criteria_text import Named, Text
+from service.use_cases.check_criteria import TOO_LONG, check_criteria
+from service.use_cases.criteria_text import Named, Text, named, renamed
 from service.use_cases.drafting import change_draft, check_draft, delete_draft, list_drafts, make_draft, show_draft
 from service.use_cases.governing import adopt, publish, publish_text, retire
 from service.use_cases.in_force import choose
@@ -536,3 +538,59 @@ def test_what_is_nowhere_is_not_shown(office: Office) -> None:
     for show in (show_version, show_source):
         error = refused(lambda show=show: show(office.context, office.caller, Named("none", 1), shipped=office.shipped))
         assert isinstance(error, NotFoundError)
+
+
+# ---- Seldom, and yet
+
+
+class EditedAfterReading:
+    """A database in which somebody else's edit comes after the first read."""
+
+    def __init__(self, database: Any, edit: Callable[[], object]) -> None:
+        self.write, self._database, self._edit = database.write, database, edit
+
+    def read(self, work: Callable[[Any], Any]) -> Any:
+        found = self._database.read(work)
+        self._edit()
+        return found
+
+
+def test_what_was_not_checked_is_not_published(office: Office) -> None:
+    etag, plain = office.draft().answer["etag"], office.context
+    another = own(**{"title: A tiny set": "title: Another set"})
+    database = EditedAfterReading(
+        plain.database, lambda: change_draft(plain, office.caller, Named(CLUB, 1), another, etag=etag)
+    )
+    office.context = replace(plain, database=database)
+    assert refused(lambda: office.publish(TODAY)).code == "precondition_failed"
+    assert isinstance(refused(lambda: show_set(plain, office.caller, CLUB)), NotFoundError)
+
+
+@pytest.mark.parametrize("lines", ['{"id": "tiny-sprain", "version": 1}', "id:\n  tiny-sprain\nversion: 1\n"])
+def test_a_copy_is_renamed_line_by_line_or_not_at_all(lines: str) -> None:
+    with pytest.raises(CriteriaFaultsError, match="1 fault"):
+        renamed(lines, Named(CLUB, 1))
+
+
+def test_a_copy_changes_no_other_line_that_looks_alike() -> None:
+    source = "title: >-\n  id: mine\nid: one  # id: two\nversion: 1\nlist:\n  - id: three\n    version: 9\n"
+    changed = source.replace("id: one ", f"id: {CLUB} ").replace("\nversion: 1", "\nversion: 4")
+    assert renamed(source, Named(CLUB, 4)) == changed
+
+
+def test_a_text_longer_than_can_be_checked_says_no_name() -> None:
+    assert named("id: a\nversion: 1\nmany: [" + "1," * 20_000 + "]\n") is None
+
+
+def test_examples_that_take_too_long_are_a_fault(shipped: Path) -> None:
+    path = shipped / TINY / "1.yaml"
+    with pytest.raises(CriteriaFaultsError) as caught:
+        check_criteria(path, shipped / "catalogue", is_late=lambda: True)
+    assert [fault.detail for fault in caught.value.faults] == [TOO_LONG]
+
+
+@pytest.mark.parametrize("judged", range(3))
+def test_an_expectation_that_was_not_judged_is_never_taken_as_met(shipped: Path, judged: int) -> None:
+    asked = iter([False] * judged)
+    with pytest.raises(CriteriaFaultsError, match="fault"):
+        check_criteria(shipped / TINY / "1.yaml", shipped / "catalogue", is_late=lambda: next(asked, True))

@@ -180,6 +180,20 @@ def test_the_version_asserted_is_the_one_in_force(world: World) -> None:
     assert name_of(chosen(world, "2026-11-20", version=2)) == f"{SHIPPED}/2"
 
 
+def test_the_first_day_is_one_on_which_the_version_in_force_is_made_for_the_condition(world: World) -> None:
+    later = version(3, "2027-06-01", conditions=(SPRAIN, "acl_rupture"))
+    adopted(world, version(1, "2026-01-01"), version(2, "2027-01-01"), later)
+    error = refused(world, "2026-11-20", condition="acl_rupture")
+    assert isinstance(error, NoCriteriaInForceError)
+    assert error.in_force_from == "2027-06-01"
+
+
+def test_a_version_withdrawn_before_it_began_is_asserted_in_vain(world: World) -> None:
+    adopted(world, version(1, "2026-01-01"), version(2, "2026-06-01"))
+    retired(world, f"{SHIPPED}/2", "2026-06-01")
+    assert "was withdrawn before it began" in refused(world, "2026-11-20", version=2).message
+
+
 @pytest.mark.parametrize(
     ("asserted", "said"), [(1, "was replaced by it"), (3, "is in force from 2027-01-01"), (9, "is not adopted")]
 )
