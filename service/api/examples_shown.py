@@ -1,4 +1,4 @@
-"""What is shown of the record, of the battery and the decision in `examples`, as the documentation shows it. Invented."""
+"""What is shown of the record, of the battery and the decision in `examples`, as the documentation has it. Invented."""
 
 from typing import Any
 
