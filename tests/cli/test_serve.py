@@ -1,6 +1,7 @@
 """`serve` as a process: what it refuses, how it answers, and how it stops."""
 
 import http.client
+import re
 import signal
 import socket
 import subprocess
@@ -105,6 +106,21 @@ def test_people_and_programs_are_told_the_address(capsys, monkeypatch, record, m
         ran = run(capsys, "serve", *more)
     assert ran.code == 0
     assert f"http://127.0.0.1:{port}/rts" in getattr(ran, told)
+
+
+def test_the_readmes_steps_to_a_record_of_ones_own_work_as_written(tmp_path):
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = re.search(r"<!-- command: record -->\s*```sh\n(.+?)\n```", readme, re.DOTALL)
+    assert block is not None
+    *steps, last = block.group(1).splitlines()
+    file = tmp_path / "record.sqlite"
+    script = "\n".join(steps).replace("sqlite:///rts-data/record.sqlite", f"sqlite:///{file}")
+    script = script.replace(".venv/bin/rts-service", f"'{COMMAND[0]}' -m service")
+
+    subprocess.run(["/bin/sh", "-ec", script], cwd=ROOT, check=True, capture_output=True, timeout=SECONDS)
+    assert last == ".venv/bin/rts-service serve"
+    with serving("serve", environ=environ(file)) as started:
+        assert ask(f"{started.url}/health/ready").status == 200
 
 
 def test_a_stop_takes_no_new_connection_and_finishes_the_requests_that_run(tmp_path):
