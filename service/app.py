@@ -36,7 +36,6 @@ class PlainJson(DefaultJSONProvider):
 
     sort_keys = False
     ensure_ascii = False
-    compact = True
 
     @staticmethod
     def default(value: Any) -> Any:

@@ -160,7 +160,7 @@ def test_a_prefix_is_part_of_every_address_that_is_answered():
     made = client.post("/v1/notes", json=NOTE, headers=bearer(Idempotency_Key="a"))
 
     assert made.headers["Location"] == f"/rts/v1/notes/{ID}"
-    assert assert_problem(client.get("/rtsx"), 404, "not_found")["type"].startswith("/rts/docs#")
+    assert assert_problem(client.get("/rtsdocs"), 404, "not_found")["type"].startswith("/rts/docs#")
     assert client.get("/openapi.json").json["servers"] == [{"url": "/rts"}]
 
 

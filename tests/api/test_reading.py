@@ -1,7 +1,9 @@
 """A request is read strictly: the type before the body, every fault at once, nothing unheard."""
 
+import datetime as dt
 import io
 import json
+from decimal import Decimal
 
 import pytest
 
@@ -238,3 +240,13 @@ def test_an_answer_without_content_has_no_type(client):
     response = put(client, If_Match="*")
 
     assert (response.data, "Content-Type" in response.headers) == (b"", False)
+
+
+def test_an_answer_keeps_the_order_and_the_letters_that_it_was_written_with():
+    assert app_of().json.dumps({"b": "é", "a": [1]}) == '{"b": "é", "a": [1]}'
+
+
+@pytest.mark.parametrize("value", [dt.date(2026, 11, 20), Decimal("9.5"), {1}])
+def test_an_answer_has_plain_values_only(value):
+    with pytest.raises(TypeError, match="is no plain value"):
+        app_of().json.dumps({"a": value})
