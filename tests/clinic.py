@@ -25,6 +25,7 @@ from service.store.tables import METADATA
 from service.use_cases.choosing import named_set
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
 from service.use_cases.history import show_decision
+from service.use_cases.rebuilding import check
 from tests import builders
 from tests.world import Client, World, new_world
 
@@ -104,6 +105,11 @@ class Clinic:
 
     def chain(self, athlete: str) -> list[Link]:
         return self.world.context.database.read(lambda tx: entries.read(tx, self.world.organisation, athlete))
+
+    def assert_sound(self) -> None:
+        """Every chain holds, and the state is what a rebuild would make of it."""
+        report = check(self.world.context, self.world.organisation)
+        assert report.is_clean, (report.broken, report.differences)
 
     def assert_intact(self, athlete: str) -> list[Link]:
         """The athlete's chain holds, and ends where the athlete's row says."""

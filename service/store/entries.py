@@ -77,19 +77,13 @@ def add(tx: Tx, links: Sequence[Link]) -> None:
 
 def erase(tx: Tx, organisation: str, athlete: str, *, before: int, columns: Sequence[str]) -> None:
     """Null columns of every entry before a sequence, and forget the requests that made them."""
-    own = sa.select(record_entries.c.id).where(
-        record_entries.c.organisation_id == organisation, record_entries.c.athlete_id == athlete
+    erased = (
+        record_entries.c.organisation_id == organisation,
+        record_entries.c.athlete_id == athlete,
+        record_entries.c.sequence < before,
     )
-    idempotency.forget_objects(tx, organisation, own)
-    tx.execute(
-        sa.update(record_entries)
-        .where(
-            record_entries.c.organisation_id == organisation,
-            record_entries.c.athlete_id == athlete,
-            record_entries.c.sequence < before,
-        )
-        .values(dict.fromkeys(columns))
-    )
+    idempotency.forget_objects(tx, organisation, sa.select(record_entries.c.id).where(*erased))
+    tx.execute(sa.update(record_entries).where(*erased).values(dict.fromkeys(columns)))
 
 
 def _link(row: sa.Row[Any]) -> Link:

@@ -1,5 +1,6 @@
 """What is added to a record beside batteries, and what it does to decisions made before."""
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -18,8 +19,11 @@ NO_BODY: dict[str, Any] = {}
 
 
 @pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
+def clinic(database_url: str) -> Iterator[Clinic]:
+    """A clinic whose record, whatever is told in a test, is sound at its end."""
+    made = new_clinic(database_url)
+    yield made
+    made.assert_sound()
 
 
 @pytest.fixture

@@ -1,6 +1,7 @@
 """Batteries posted: kept, judged, answered; what is refused, where, and that nothing of it stays."""
 
 import json
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -20,8 +21,11 @@ NOW = "2026-11-20T18:00:00+01:00"
 
 
 @pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
+def clinic(database_url: str) -> Iterator[Clinic]:
+    """A clinic whose record, whatever is told in a test, is sound at its end."""
+    made = new_clinic(database_url)
+    yield made
+    made.assert_sound()
 
 
 def places(problem: dict[str, Any]) -> list[tuple[str, str]]:

@@ -1,5 +1,6 @@
 """Sign-offs: what a named professional makes of a decision, and where it puts the athlete."""
 
+from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -16,8 +17,11 @@ TRAINS = "modified_training"
 
 
 @pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
+def clinic(database_url: str) -> Iterator[Clinic]:
+    """A clinic whose record, whatever is told in a test, is sound at its end."""
+    made = new_clinic(database_url)
+    yield made
+    made.assert_sound()
 
 
 @pytest.fixture
