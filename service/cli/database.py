@@ -83,7 +83,7 @@ def _backup(options: argparse.Namespace) -> Said:
     target = Path(options.file)
     with at_database.opened(options) as context:
         source = _file_of(context.database, f"pg_dump --format=custom --file={target}")
-        _refuse_taken(target, options)
+        _refuse_taken(target, options, source)
         with _reading(target), backups.copied(source, target, _pages) as copy:
             backups.check(copy)
     done = {"database": str(source), "backup": str(target), "bytes": target.stat().st_size}
@@ -99,7 +99,7 @@ def _restore(options: argparse.Namespace) -> Said:
         message = f"there is no backup {source}; give the file that `rts-service db backup` made"
         raise UnreadableFileError(message)
     target = _file_of(Database(at_database.database_url(options)), f"pg_restore --no-owner --dbname=NAME {source}")
-    _refuse_taken(target, options)
+    _refuse_taken(target, options, source)
     with _reading(source):
         target.parent.mkdir(parents=True, exist_ok=True)
         with backups.copied(source, target, _pages) as copy:
@@ -175,7 +175,10 @@ def _file_of(database: "Database", postgresql: str) -> Path:
     return Path(file)
 
 
-def _refuse_taken(target: Path, options: argparse.Namespace) -> None:
+def _refuse_taken(target: Path, options: argparse.Namespace, source: Path) -> None:
+    if target.exists() and target.samefile(source):
+        message = f"{target} is the record and the backup at once; name two files"
+        raise UnreadableFileError(message)
     if target.is_dir() or (target.exists() and not options.replace):
         message = f"{target} is there already; name another file, or say --replace"
         raise UnreadableFileError(message)

@@ -41,6 +41,8 @@ def copied(source: Path, target: Path, progress: Progress) -> Iterator[Path]:
     try:
         _copy(source, part, progress)
         yield part
+        for one in _beside(target):  # a log that was left without its database would be read into this one
+            one.unlink(missing_ok=True)
         part.replace(target)
     except sqlite3.DatabaseError as error:
         message = f"{source} can't be copied: {error}"

@@ -131,6 +131,24 @@ def test_a_backup_takes_no_files_place_unless_it_is_told_to(capsys, record, tmp_
     assert run(capsys, "db", "backup", target, "--database", url(record), "--replace").code == 0
 
 
+def test_a_record_is_no_backup_of_itself(capsys, record):
+    before = record.read_bytes()
+
+    for command in ("backup", "restore"):
+        ran = run(capsys, "db", command, record, "--database", url(record), "--replace")
+        assert ran.code == 2
+        assert "name two files" in ran.err
+    assert record.read_bytes() == before
+
+
+def test_a_log_that_was_left_alone_is_not_read_into_a_restored_record(capsys, filled, tmp_path):
+    target = tmp_path / "record.sqlite"
+    target.with_name("record.sqlite-wal").write_bytes(b"left behind")
+
+    assert run(capsys, "db", "restore", filled, "--database", url(target)).code == 0
+    assert [one.name for one in tmp_path.iterdir()] == ["record.sqlite"]
+
+
 def test_a_backup_into_no_folder_is_told(capsys, record, tmp_path):
     ran = run(capsys, "db", "backup", tmp_path / "none" / "backup.sqlite", "--database", url(record))
 
