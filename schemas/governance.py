@@ -142,12 +142,16 @@ class AboutSetSchema(DocumentSchema):
 
 
 class VersionSchema(AboutSetSchema, BriefVersionSchema):
-    """A version of a criteria set."""
+    """A version of a criteria set.
+
+    `fits_as_well` lists other sets in force for the same condition: while there is one, a battery must name its set.
+    """
 
     published_at = fields.Moment(required=True, allow_none=True)
     published_by = _text_or_null()
     retired_by = _text_or_null()
     has_source = fields.Flag(required=True)
+    fits_as_well = list_of(fields.slug(), required=True)
 
 
 class WholeVersionSchema(VersionSchema):

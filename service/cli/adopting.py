@@ -88,10 +88,11 @@ def _at(fault: Fault, path: Path, beside: Path) -> Fault:
 def _said(options: argparse.Namespace, answer: Mapping[str, Any], *, is_new: bool) -> Said:
     if options.json:
         return Said(PASSED, json.dumps(answer, ensure_ascii=False, indent=2) + "\n")
-    name = f"{answer['id']}/{answer['version']}"
+    name, others = f"{answer['id']}/{answer['version']}", answer["fits_as_well"]
     lines = [
         f"{name}: in force from {answer['in_force_from']} on{'' if is_new else ', as before; nothing was changed'}",
         f"{answer['digest']}",
+        *(f"{other} fits the condition too: a battery must name its set, until one is retired" for other in others),
         *standard_output().wrapped(f"For: {answer['intended_user']}"),
         *standard_output().wrapped(f"Limits: {answer['limits']}"),
         *standard_output().wrapped(f"Caution: {answer['caution']['text']}"),

@@ -253,8 +253,10 @@ def test_a_set_that_replaces_another_is_the_only_one_from_its_day_on(office: Off
 
 def test_without_replacing_two_sets_fit_the_condition(office: Office) -> None:
     office.adopt(date(2026, 1, 1))
-    office.published(TOMORROW)
+    assert office.published(TOMORROW).answer["fits_as_well"] == [TINY]
     assert refused(lambda: office.judging(TOMORROW)).code == "ambiguous_criteria_set"
+    assert office.retire(TOMORROW).answer["fits_as_well"] == []
+    assert office.published(TOMORROW).answer["fits_as_well"] == []
 
 
 def test_a_version_that_was_to_come_is_replaced_too(office: Office) -> None:
