@@ -13,6 +13,9 @@ from tests.databases import SERVING, Databases
 from tests.postgres import postgres
 
 
+AT = {"A": "2026-11-20T16:00:00+01:00", "B": "2026-11-20T17:00:00+01:00"}
+
+
 @pytest.fixture
 def own_server(tmp_path: Path):
     """A server that the test may stop, with a migrated database in it."""
@@ -23,7 +26,7 @@ def own_server(tmp_path: Path):
 
 
 def post(clinic, ref):
-    return send(clinic.submitter, "/v1/batteries", small(ref), key=ref)
+    return send(clinic.submitter, "/v1/batteries", small(ref, AT[ref]), key=ref)
 
 
 def test_a_postgresql_that_stops_and_comes_back_is_used_again_without_a_restart(own_server):
