@@ -4,6 +4,7 @@ from dataclasses import replace
 
 from service.demo.story import (
     INVENTED,
+    OTHER_PHYSIO,
     PASSED,
     PHYSICIAN,
     Decided,
@@ -70,7 +71,7 @@ SIDES_IN_DOUBT = Story(
                 ),
                 Morning(-10, held("not_assessed", holds=(("not_assessed", "sides_unconfirmed", -11),))),
                 # The tester looks at the video: this athlete takes off with the left leg.
-                SidesConfirmed(-10),
+                SidesConfirmed(-10, by=OTHER_PHYSIO),
                 Decided(-10, "team_training", PASSED),
                 SignedOff(-10, "agree", "team_training", "full_training", f"Sides seen on video {INVENTED}"),
                 # Ten days later the sender says at once that the sides are right.
@@ -196,6 +197,7 @@ _FIRST_DAY = Visit(
         Measured(FORCE, "194 199 196", "202 210 207"),
     ),
     at="10:00",
+    by=OTHER_PHYSIO,
 )
 TWO_DAYS_AND_A_SLIP = Story(
     ref="NU-115",
@@ -236,7 +238,12 @@ TWO_DAYS_AND_A_SLIP = Story(
                 ),
                 Decided(-2, "team_training", PASSED),
                 SignedOff(
-                    -2, "stricter", "hop_and_cut", "none", f"Passed; one more week of planned turns first {INVENTED}"
+                    -2,
+                    "stricter",
+                    "hop_and_cut",
+                    "none",
+                    f"Passed; one more week of planned turns first {INVENTED}",
+                    by=OTHER_PHYSIO,
                 ),
             ),
         ),
