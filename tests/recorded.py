@@ -41,11 +41,12 @@ class Clinic:
         athlete: str = "KB-1",
         episode: str | None = None,
         stage: str | None = STAGE,
+        person: Mapping[str, Any] | None = None,
         **changes: Any,
     ) -> dict[str, Any]:
         """Return an entry of `tests.builders` as the body of a post, plain JSON; a change of None takes a key away."""
         sent = dict(entry["battery"])
-        sent["athlete"] = {"ref": athlete, "new": True, **ATHLETE}
+        sent["athlete"] = {"ref": athlete, "new": True, **ATHLETE, **(person or {})}
         if sent["kind"] == "assessment":
             sent["episode"] = {"ref": episode or f"{athlete}-1", "new": True, **EPISODE}
             sent["target_stage"] = stage

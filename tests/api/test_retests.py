@@ -1,0 +1,183 @@
+"""What is due: listed by its date, put off, called off; a closed task stays closed."""
+
+from collections.abc import Mapping
+from typing import Any
+from uuid import uuid4
+
+import pytest
+
+from schemas.faults import load
+from schemas.query_fields import page_of
+from schemas.tasks import TaskSchema
+from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
+from service.use_cases.rebuilding import check
+from tests.builders import battery, not_measured, passing_measurements
+from tests.recorded import Clinic, clinic_of
+from tests.world import new_world
+
+RETESTS = "/v1/retests"
+
+
+@pytest.fixture
+def clinic(database_url: str) -> Clinic:
+    return clinic_of(new_world(database_url))
+
+
+def held(clinic: Clinic, ref: str = "A", at: str = "2026-11-20T16:30:00+01:00", athlete: str = "KB-1") -> Any:
+    """A hold for a test that was not done: it proposes a retest, and asks the morning after."""
+    kept = [one for one in passing_measurements() if (one["test"], one.get("side")) != ("evertor_strength", "left")]
+    lacking = [*kept, not_measured("evertor_strength", "left", "not_done", "time")]
+    return clinic.post(battery(ref, at, lacking), athlete=athlete)
+
+
+def listed(clinic: Clinic, **asked: str) -> list[dict[str, Any]]:
+    answer = clinic.world.client(CLINICIAN).get(RETESTS, query_string=asked)
+    assert answer.status_code == 200, answer.text
+    assert load(page_of(TaskSchema)(), answer.json)[1] == []
+    return list(answer.json["items"])
+
+
+def change(clinic: Clinic, id_: str, what: str, body: Mapping[str, Any], **more: Any) -> Any:
+    return clinic.world.client(CLINICIAN).post(f"{RETESTS}/{id_}/{what}", body, **more)
+
+
+def test_open_tasks_are_listed_by_their_dates(clinic: Clinic) -> None:
+    decided = held(clinic)
+
+    found = listed(clinic)
+
+    assert [one["due_on"] for one in found] == sorted(one["due_on"] for one in found)
+    by_kind = {one["kind"]: one for one in found}
+    assert by_kind["retest"]["id"] == decided["retest"]["id"]
+    assert by_kind["retest"]["decision_id"] == decided["id"]
+    assert by_kind["follow_up"]["id"] == decided["follow_up"]["id"]
+    assert by_kind["follow_up"]["battery_id"] == decided["battery_id"]
+    assert {one["athlete_ref"] for one in found} == {"KB-1"}
+
+
+def test_a_filter_finds_what_it_names(clinic: Clinic) -> None:
+    decided = held(clinic)
+    held(clinic, "B", athlete="KB-2")
+    due_on = decided["retest"]["due_on"]
+
+    assert {one["kind"] for one in listed(clinic, kind="retest")} == {"retest"}
+    assert {one["athlete_id"] for one in listed(clinic, athlete=decided["athlete_id"])} == {decided["athlete_id"]}
+    assert {one["due_on"] for one in listed(clinic, due_from=due_on, due_to=due_on)} == {due_on}
+    assert listed(clinic, due_from="2027-06-01") == []
+    assert listed(clinic, state="closed") == []
+    clinic.morning("A")
+    assert [one["closed_because"] for one in listed(clinic, state="closed", kind="follow_up")] == ["done"]
+
+
+def test_a_task_is_overdue_once_its_window_is_over(clinic: Clinic) -> None:
+    held(clinic)
+    [task] = listed(clinic, kind="retest")
+
+    clinic.world.at(f"{task['last_day']}T23:00:00+01:00")
+    assert task["id"] not in [one["id"] for one in listed(clinic, overdue="true")]
+    assert task["id"] in [one["id"] for one in listed(clinic, overdue="false")]
+    clinic.world.at("2027-03-01T00:00:00+01:00")
+    assert {one["id"]: one["overdue"] for one in listed(clinic, overdue="true")}[task["id"]]
+    assert listed(clinic, overdue="false") == []
+
+
+def test_pages_follow_each_other_without_gap_or_repeat(clinic: Clinic) -> None:
+    for number in range(4):
+        held(clinic, f"A{number}", athlete=f"KB-{number}")
+    client = clinic.world.client(CLINICIAN)
+
+    seen, following = [], f"{RETESTS}?limit=3"
+    while following:
+        answer = client.get(following).json
+        seen += [one["id"] for one in answer["items"]]
+        following = answer["next"]
+
+    assert seen == [one["id"] for one in listed(clinic)]
+    assert len(set(seen)) == 8
+
+
+def test_a_task_is_put_off(clinic: Clinic) -> None:
+    task = held(clinic)["retest"]
+    body = {"due_on": "2026-12-01", "reason": "Away with the team."}
+
+    answer = change(clinic, task["id"], "reschedule", body)
+
+    assert (answer.status_code, answer.headers["Location"]) == (201, f"{RETESTS}/{task['id']}")
+    assert (answer.json["due_on"], answer.json["state"]) == ("2026-12-01", "open")
+    assert clinic.world.client(CLINICIAN).get(answer.headers["Location"]).json == answer.json
+    assert [one["due_on"] for one in listed(clinic, kind="retest")] == ["2026-12-01"]
+    told = clinic.world.client(CLINICIAN).get(f"/v1/episodes/{answer.json['episode_id']}").json["timeline"]
+    assert "Retest or follow-up moved to 2026-12-01." in [one["sentence"] for one in told]
+
+
+def test_a_task_is_called_off_for_good(clinic: Clinic) -> None:
+    task = held(clinic)["retest"]
+
+    answer = change(clinic, task["id"], "cancel", {"reason": "Seen elsewhere."})
+
+    assert (answer.status_code, answer.json["state"], answer.json["closed_because"]) == (201, "closed", "cancelled")
+    for what, body in (("cancel", {"reason": "x"}), ("reschedule", {"due_on": "2026-12-01", "reason": "x"})):
+        again = change(clinic, task["id"], what, body)
+        assert (again.status_code, again.json["code"]) == (409, "task_closed")
+    assert check(clinic.world.context, clinic.world.organisation).is_clean
+
+
+@pytest.mark.parametrize("due_on", ["2026-11-19", "2028-01-01"])
+def test_a_date_that_is_past_or_far_away_is_refused(clinic: Clinic, due_on: str) -> None:
+    task = held(clinic)["retest"]
+
+    answer = change(clinic, task["id"], "reschedule", {"due_on": due_on, "reason": "x"})
+
+    assert answer.status_code == 422
+    assert [(one["pointer"], one["code"]) for one in answer.json["errors"]] == [("#/due_on", "out_of_range")]
+
+
+def test_today_is_no_past_date(clinic: Clinic) -> None:
+    task = held(clinic)["retest"]
+
+    assert change(clinic, task["id"], "reschedule", {"due_on": "2026-11-20", "reason": "x"}).status_code == 201
+
+
+def test_the_same_request_again_is_done_once(clinic: Clinic) -> None:
+    task = held(clinic)["retest"]
+    body, headers = {"due_on": "2026-12-01", "reason": "x"}, {"Idempotency-Key": "once"}
+
+    first = change(clinic, task["id"], "reschedule", body, headers=headers)
+    again = change(clinic, task["id"], "reschedule", body, headers=headers)
+
+    assert (again.status_code, again.json) == (201, first.json)
+    assert again.headers["Idempotency-Replayed"] == "true"
+    other = change(clinic, task["id"], "reschedule", body | {"reason": "y"}, headers=headers)
+    assert (other.status_code, other.json["code"]) == (422, "key_reused")
+    no_key = change(clinic, task["id"], "cancel", {"reason": "x"}, headers={"Idempotency-Key": ""})
+    assert (no_key.status_code, no_key.json["code"]) == (400, "idempotency_key_missing")
+
+
+@pytest.mark.parametrize("role", [SUBMITTER, ADMINISTRATOR])
+def test_only_a_clinician_sees_what_is_due(clinic: Clinic, role: str) -> None:
+    task = held(clinic)["retest"]
+    client = clinic.world.client(role)
+
+    assert client.get(RETESTS).status_code == 403
+    assert client.post(f"{RETESTS}/{task['id']}/cancel", {"reason": "x"}).status_code == 403
+
+
+def test_another_organisations_task_is_not_found(clinic: Clinic, database_url: str) -> None:
+    task = held(clinic)["retest"]
+    client = new_world(database_url).client(CLINICIAN)
+
+    assert client.get(RETESTS).json["items"] == []
+    assert client.get(f"{RETESTS}/{task['id']}").status_code == 404
+    assert client.post(f"{RETESTS}/{task['id']}/cancel", {"reason": "x"}).status_code == 404
+    assert client.post(f"{RETESTS}/{uuid4()}/reschedule", {"due_on": "2026-12-01", "reason": "x"}).status_code == 404
+
+
+def test_days_are_wanted_in_their_order_and_cursors_of_this_list(clinic: Clinic) -> None:
+    client = clinic.world.client(CLINICIAN)
+    days = client.get(RETESTS, query_string={"due_from": "2026-12-02", "due_to": "2026-12-01"})
+    cursor = client.get(RETESTS, query_string={"cursor": "WyJ4IiwieSJd"})
+
+    assert [(one.status_code, one.json["errors"][0]["pointer"]) for one in (days, cursor)] == [
+        (400, "?due_to"),
+        (400, "?cursor"),
+    ]
