@@ -128,10 +128,11 @@ def version(tx: Tx, organisation: str, set_id: str, number: int) -> Row | None:
             versions.c.version == number,
         )
     )
-    return tx.execute(query).mappings().one_or_none()
+    row = tx.execute(query).one_or_none()
+    return None if row is None else row._asdict()
 
 
-def _is_actor(one: sa.Alias, organisation: sa.Column[str], id_: sa.Column[str]) -> sa.ColumnElement[bool]:
+def _is_actor(one: sa.FromClause, organisation: sa.Column[str], id_: sa.Column[str]) -> sa.ColumnElement[bool]:
     return sa.and_(one.c.organisation_id == organisation, one.c.id == id_)
 
 

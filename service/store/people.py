@@ -33,7 +33,7 @@ def athlete_without_entries(tx: Tx, organisation: str, id_: str) -> dict[str, An
     """Return the row of an athlete that has no entry yet."""
     row = athlete(tx, organisation, id_)
     assert row is not None, "the athlete is there: it was locked"  # noqa: S101
-    return dict(row._mapping)  # noqa: SLF001 - the documented way to a row's map
+    return row._asdict()
 
 
 def episode(tx: Tx, organisation: str, id_: str) -> sa.Row[Any] | None:

@@ -75,7 +75,7 @@ def stored_state(tx: Tx, organisation: str, athlete: str) -> State:
         query = sa.select(table).where(
             table.c.organisation_id == organisation, _of_athlete(table, organisation, athlete)
         )
-        rows = [dict(row._mapping) for row in tx.execute(query)]  # noqa: SLF001 - the documented way to a row's map
+        rows = [row._asdict() for row in tx.execute(query)]
         found[name] = {_key(table, row): row for row in rows}
     return found
 

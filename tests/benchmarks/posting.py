@@ -136,7 +136,7 @@ def kept(tx: sa.Connection, who: Any, body: Mapping[str, Any], claimed: Claim, n
     return CONSTANT["answer"]
 
 
-def _write_state(
+def _write_state(  # noqa: PLR0913 - all that the rows are made of
     tx: Any, who: Any, body: Any, links: Any, *, is_new_episode: bool, is_new: bool, now: datetime
 ) -> None:
     own = {"organisation_id": who.organisation, "athlete_id": links[0].athlete}

@@ -12,7 +12,6 @@ from tests.clinic import new_clinic, send, small
 from tests.databases import SERVING, Databases
 from tests.postgres import postgres
 
-
 AT = {"A": "2026-11-20T16:00:00+01:00", "B": "2026-11-20T17:00:00+01:00"}
 
 
