@@ -69,7 +69,7 @@ def instant(moment: datetime) -> str:
     >>> instant(datetime(2026, 11, 20, 16, 30, tzinfo=timezone(timedelta(hours=1))))
     '2026-11-20T15:30:00.000000Z'
     """
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return moment.astimezone(UTC).isoformat(timespec="microseconds").removesuffix("+00:00") + "Z"
 
 
 def first_day(onset: str) -> date:

@@ -16,6 +16,8 @@ from service.store.tables import athletes, record_entries
 _NAMES = {"organisation": "organisation_id", "athlete": "athlete_id", "episode": "episode_id", "actor": "actor_id"}
 _COLUMNS = {one.name: _NAMES.get(one.name, one.name) for one in fields(Link)}
 _MOMENTS = ("occurred_at", "recorded_at")
+_MOMENT_PLACES = [place for place, name in enumerate(_COLUMNS) if name in _MOMENTS]
+_ENTRY = [record_entries.c[column] for column in _COLUMNS.values()]
 
 
 def head(tx: Tx, organisation: str, athlete: str, *, is_locked: bool = False) -> Head | None:
@@ -37,7 +39,7 @@ def head(tx: Tx, organisation: str, athlete: str, *, is_locked: bool = False) ->
 def read(tx: Tx, organisation: str, athlete: str) -> list[Link]:
     """Return an athlete's chain in order."""
     query = (
-        sa.select(record_entries)
+        sa.select(*_ENTRY)
         .where(record_entries.c.organisation_id == organisation, record_entries.c.athlete_id == athlete)
         .order_by(record_entries.c.sequence)
     )
@@ -63,9 +65,7 @@ def read_as_kept(tx: Tx, organisation: str, athlete: str) -> list[Link]:
 
 def find(tx: Tx, organisation: str, entry: str) -> Link | None:
     """Return one entry by its id."""
-    query = sa.select(record_entries).where(
-        record_entries.c.organisation_id == organisation, record_entries.c.id == entry
-    )
+    query = sa.select(*_ENTRY).where(record_entries.c.organisation_id == organisation, record_entries.c.id == entry)
     row = tx.execute(query).one_or_none()
     return None if row is None else _link(row)
 
@@ -87,8 +87,11 @@ def erase(tx: Tx, organisation: str, athlete: str, *, before: int, columns: Sequ
 
 
 def _link(row: sa.Row[Any]) -> Link:
-    values = {name: getattr(row, column) for name, column in _COLUMNS.items()}
-    return Link(**values | {name: instant(values[name]) for name in _MOMENTS})
+    """Return an entry; the columns were selected in the order of its fields, as records are read whole and often."""
+    values = list(row)
+    for place in _MOMENT_PLACES:
+        values[place] = instant(values[place])
+    return Link(*values)
 
 
 def _row(one: Link) -> dict[str, Any]:
