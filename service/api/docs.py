@@ -1,11 +1,14 @@
 """The OpenAPI document, and the readable page that is made of it: no script, nothing from elsewhere."""
 
 import json
+import re
 from collections.abc import Iterator, Mapping
+from http import HTTPStatus
 from typing import Any
 
 import flask
 from flask import Response, current_app, render_template
+from markupsafe import Markup, escape
 
 from service.api.problems import PROBLEMS
 
@@ -14,6 +17,7 @@ PAGE_POLICY = (
 )
 DOCUMENT = "rts-openapi"
 _REF = "#/components/schemas/"
+_IN_BACKTICKS = re.compile("`([^`]+)`")
 
 
 def blueprint() -> flask.Blueprint:
@@ -21,6 +25,7 @@ def blueprint() -> flask.Blueprint:
     routes = flask.Blueprint(
         "docs", __name__, template_folder="templates", static_folder="static", static_url_path="/docs/static"
     )
+    routes.add_app_template_filter(in_code, "in_code")
     routes.add_url_rule("/openapi.json", "openapi", _openapi)
     routes.add_url_rule("/docs", "page", _page)
     return routes
@@ -41,6 +46,16 @@ def _page() -> Response:
         problems=[{"code": code, "status": status, "title": title} for code, (status, title) in PROBLEMS.items()],
     )
     return current_app.response_class(html, headers={"Content-Security-Policy": PAGE_POLICY})
+
+
+def in_code(text: str) -> Markup:
+    """Return a text as HTML, with what stands between backticks as code.
+
+    >>> in_code("send `<id>` & wait")
+    Markup('send <code>&lt;id&gt;</code> &amp; wait')
+    """
+    # Whatever was in the text is escaped by now; what is put around it is ours.
+    return Markup(_IN_BACKTICKS.sub(r"<code>\1</code>", str(escape(text))))  # noqa: S704
 
 
 def groups_of(document: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -134,11 +149,17 @@ def _answer(status: str, told: Mapping[str, Any]) -> dict[str, Any]:
     content: Mapping[str, Any] = next(iter(told.get("content", {}).values()), {})
     return {
         "status": status,
-        "about": told.get("description", ""),
+        "about": _beyond_the_status(status, told.get("description", "")),
         "kind": kind_of(content["schema"]) if "schema" in content else [],
         "headers": list(told.get("headers", ())),
         "example": _shown(content.get("example")),
     }
+
+
+def _beyond_the_status(status: str, description: str) -> str:
+    """Return a description that says more than the usual words of the status."""
+    usual = HTTPStatus(int(status)).phrase if status.isdigit() else ""
+    return "" if description == usual else description
 
 
 def _shown(example: object) -> str | None:

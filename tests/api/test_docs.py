@@ -5,7 +5,7 @@ import re
 
 import pytest
 
-from service.api.docs import kind_of, limits_of
+from service.api.docs import in_code, kind_of, limits_of
 from service.api.problems import PROBLEMS
 from service.app import create_app
 from service.settings import Settings
@@ -66,7 +66,7 @@ def test_the_page_shows_every_operation_every_shape_and_every_problem(app):
     for path, methods in document["paths"].items():
         for method in set(methods) - {"parameters"}:
             assert f'<span class="method">{method.upper()}</span> <code>{path}</code>' in text
-            assert methods[method]["summary"] in text
+            assert html.unescape(in_code(methods[method]["summary"])) in text
     assert [name for name in document["components"]["schemas"] if f'id="shape-{name}"' not in text] == []
     assert [code for code in PROBLEMS if f'id="problem-{code}"' not in text] == []
 
@@ -85,6 +85,33 @@ def test_the_page_shows_who_may_call_what_is_sent_and_an_example(page):
     assert "The newest first." in text
     assert "one of one, other" in text
     assert "50 if left out" in text
+
+
+def test_what_stands_between_backticks_is_shown_as_code():
+    text = create_app(NEVER_OPENED).test_client().get("/docs").text
+    without_examples = re.sub(r"<pre.*?</pre>", "", text, flags=re.DOTALL)
+
+    assert "`" not in without_examples
+    assert "<code>hold_because</code> takes one kind" in text
+
+
+def test_what_an_answer_means_is_told_where_its_status_does_not_say_it():
+    text = html.unescape(create_app(NEVER_OPENED).test_client().get("/docs").text)
+
+    assert "It was so before; nothing is changed." in text
+    assert "With <code>Accept: application/yaml</code>, the text that people wrote." in text
+    assert ": OK" not in text
+
+
+def test_a_text_is_escaped_before_it_is_marked():
+    assert in_code("`<b>` is <b>, and one ` stays") == "<code>&lt;b&gt;</code> is &lt;b&gt;, and one ` stays"
+
+
+def test_a_group_of_two_words_is_written_as_two_words():
+    text = create_app(NEVER_OPENED).test_client().get("/docs").text
+
+    assert '<h3 id="group-criteria_sets">criteria sets</h3>' in text
+    assert '<a href="#group-criteria_sets">criteria sets</a>' in text
 
 
 def test_under_a_prefix_the_page_finds_its_parts():
