@@ -7,7 +7,7 @@ from marshmallow.validate import Length
 
 from schemas import fields
 from schemas.battery import CONFIRMED, SETBACK_KINDS
-from schemas.decision import CautionSchema, DataQualitySchema, sha256
+from schemas.decision import CautionSchema, DataQualitySchema, DecisionSchema, sha256
 from schemas.document import DocumentSchema, list_of, nested
 from schemas.entries import EVERY_FACT, FACTS_OF_EVENT, RESOLUTIONS, EventSchema
 from schemas.query_fields import Id
@@ -146,3 +146,17 @@ class StoredBatterySchema(DocumentSchema):
     recorded_at = fields.Moment(required=True)
     digest = sha256(required=True)
     withdrawn = list_of(Id(), required=True)
+
+
+class PostedBatterySchema(DocumentSchema):
+    """A decision, or, where nothing was judged, the battery that was kept."""
+
+    # One of these is the whole answer; the OpenAPI document says so.
+    one_of = True
+    decision = nested(DecisionSchema)
+    stored = nested(StoredBatterySchema)
+
+    def load(self, data: Any, **settings: Any) -> Any:
+        """Load an answer as what it is."""
+        is_judged = isinstance(data, Mapping) and "outcome" in data
+        return (DecisionSchema if is_judged else StoredBatterySchema)().load(data, **settings)

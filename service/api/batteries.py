@@ -3,9 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
-from schemas.appending import AddedSchema, PostedConfirmationSchema
+from schemas.appending import AddedSchema, PostedBatterySchema, PostedConfirmationSchema
 from schemas.battery import BatterySchema
-from schemas.decision import DecisionSchema
 from schemas.sent_battery import BatteryQuerySchema, ShownBatterySchema
 from service.api.access import caller, context
 from service.api.blueprint import Answer, Blueprint
@@ -30,7 +29,7 @@ def _place(made: Created) -> str:
 
 
 @blp.post("")
-@blp.creates(DecisionSchema, at=_place, example=DECISION)
+@blp.creates(PostedBatterySchema, at=_place, example=DECISION)
 @blp.arguments(BatterySchema, example=BATTERY)
 def create(body: Mapping[str, Any]) -> Created:
     """Post a battery, and have the gate judged that it asks about.

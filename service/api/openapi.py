@@ -91,6 +91,11 @@ def _describe_schemas(api: Api, described: Mapping[str, Any]) -> None:
     """Give each shape its class's first sentence."""
     for key, name in api.ma_plugin.converter.refs.items():
         component = described["components"]["schemas"].get(name)
+        if component is not None and getattr(key[0], "one_of", False):
+            # What such a shape lists are not its parts: one of them is the whole answer.
+            component["anyOf"] = list(component.pop("properties").values())
+            for word in ("type", "additionalProperties"):
+                component.pop(word, None)
         if component is not None and key[0].__doc__:
             component["description"] = key[0].__doc__.strip().split("\n\n")[0]
 

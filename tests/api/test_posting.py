@@ -560,3 +560,10 @@ def test_a_decision_is_asked_of_an_episode_of_ones_own(clinic, database_url):
     refused = clinic.refused(f"/v1/episodes/{theirs}/decisions", {"target_stage": "rebuild"})
 
     assert_problem(refused, 404, "not_found")
+
+
+def test_both_answers_to_a_battery_are_documented(clinic):
+    told = clinic.submitter.get("/openapi.json").json["components"]["schemas"]["PostedBattery"]
+
+    assert {one["$ref"].rsplit("/", 1)[1] for one in told["anyOf"]} == {"Decision", "StoredBattery"}
+    assert set(told) == {"anyOf", "description"}
