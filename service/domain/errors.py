@@ -14,8 +14,8 @@ ServiceError                     code, message; facts as attributes
 ├── ForbiddenError               forbidden: the key's roles do not allow this
 ├── NotFoundError                not_found: nothing of that id in this organisation
 ├── KeyReusedError               key_reused: an Idempotency-Key used before for something else
-└── ConflictError                ref_taken, already_measured, conflicts, version_not_in_force, not_standing...: what is
-                                 on record stands against it
+└── ConflictError                ref_taken, already_measured, conflicts, version_not_in_force, not_standing,
+                                 task_closed, erased...: what is on record stands against it
 """
 
 from collections.abc import Sequence

@@ -288,6 +288,7 @@ findings = sa.Table(
     _of_episode(),
     _of_entry("raised_by"),
     _of_entry("resolved_by"),
+    sa.Index(None, "organisation_id", "athlete_id"),
     sa.Index(
         "uq_findings_open",
         "organisation_id",
@@ -322,7 +323,8 @@ tasks = sa.Table(
     _of_entry("battery_id"),
     _one_of("kind", ("retest", "follow_up")),
     _one_of("state", ("open", "closed")),
-    sa.Index(None, "organisation_id", "state", "due_on"),
+    sa.Index(None, "organisation_id", "state", "due_on", "id"),
+    sa.Index(None, "organisation_id", "athlete_id"),
     sa.Index(
         "uq_tasks_open_retest",
         "organisation_id",

@@ -5,10 +5,12 @@ from typing import Any
 from uuid import uuid4
 
 import pytest
+import sqlalchemy as sa
 
 from schemas.faults import load
 from schemas.query_fields import page_of
 from schemas.tasks import TaskSchema
+from service.store import tasks
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
 from service.use_cases.rebuilding import check
 from tests.builders import battery, not_measured, passing_measurements
@@ -16,6 +18,7 @@ from tests.recorded import Clinic, clinic_of
 from tests.world import new_world
 
 RETESTS = "/v1/retests"
+ATHLETE = "01890a5d-ac96-774b-bcce-b302099a8057"
 
 
 @pytest.fixture
@@ -94,6 +97,26 @@ def test_pages_follow_each_other_without_gap_or_repeat(clinic: Clinic) -> None:
 
     assert seen == [one["id"] for one in listed(clinic)]
     assert len(set(seen)) == 8
+
+
+@pytest.mark.parametrize("filters", [{"state": "open"}, {"state": "open", "kind": "retest"}])
+def test_a_page_is_found_by_an_index(clinic: Clinic, filters: dict[str, str]) -> None:
+    held(clinic)
+    database, today = clinic.world.context.database, clinic.world.clock().date()
+    wanted, after = tasks.Wanted(today=today, **filters), (today, ATHLETE)
+
+    def read(tx: Any) -> str:
+        if not database.is_sqlite:
+            for way in ("seqscan", "bitmapscan", "sort"):
+                tx.exec_driver_sql(f"SET LOCAL enable_{way} = off")
+        sent: list[Any] = []
+        sa.event.listen(tx, "before_cursor_execute", lambda *told: sent.append(told[2:4]))
+        tasks.listed(tx, clinic.world.organisation, wanted, after=after, limit=50)
+        [(statement, parameters)] = sent
+        explain = "EXPLAIN QUERY PLAN" if database.is_sqlite else "EXPLAIN"
+        return "\n".join(str(row[-1]) for row in tx.exec_driver_sql(f"{explain} {statement}", parameters))
+
+    assert "ix_tasks_organisation_id_state_due_on_id" in database.read(read)
 
 
 def test_a_task_is_put_off(clinic: Clinic) -> None:

@@ -10,6 +10,7 @@ from service.domain.errors import NotFoundError
 from service.store.tables import METADATA
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN
 from service.use_cases.rebuilding import Difference, check, rebuild
+from service.use_cases.verifying import verify_decision
 from tests.builders import baseline, battery, measured, not_measured, passing_measurements, referral_answers
 from tests.databases import MadeDatabase
 from tests.recorded import Clinic, clinic_of
@@ -78,6 +79,17 @@ def test_after_a_long_story_the_state_is_what_a_rebuild_makes(clinic: Clinic) ->
     assert differences(clinic) == []
     told(clinic, f"/v1/athletes/{first['athlete_id']}/erasure", {"scope": "full", "reason": "asked"}, ADMINISTRATOR)
     assert differences(clinic) == []
+
+
+def test_every_decision_of_a_long_story_follows_from_the_record(clinic: Clinic) -> None:
+    """Whatever was voided, superseded, corrected or told later."""
+    long_story(clinic)
+    decided = clinic.world.client(CLINICIAN).get("/v1/decisions").json["items"]
+    assert len(decided) >= 6
+
+    found = [verify_decision(clinic.world.context, clinic.world.clinician, one["id"]) for one in decided]
+
+    assert {(one["result"], one["chain"]["intact"]) for one in found} == {("identical", True)}
 
 
 def test_days_later_the_state_is_still_what_a_rebuild_makes(clinic: Clinic) -> None:

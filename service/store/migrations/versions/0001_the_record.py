@@ -417,6 +417,9 @@ def upgrade():
     )
     with op.batch_alter_table("findings", schema=None) as batch_op:
         batch_op.create_index(
+            batch_op.f("ix_findings_organisation_id_athlete_id"), ["organisation_id", "athlete_id"], unique=False
+        )
+        batch_op.create_index(
             "uq_findings_open",
             ["organisation_id", "episode_id", "finding"],
             unique=True,
@@ -465,7 +468,12 @@ def upgrade():
     )
     with op.batch_alter_table("tasks", schema=None) as batch_op:
         batch_op.create_index(
-            batch_op.f("ix_tasks_organisation_id_state_due_on"), ["organisation_id", "state", "due_on"], unique=False
+            batch_op.f("ix_tasks_organisation_id_athlete_id"), ["organisation_id", "athlete_id"], unique=False
+        )
+        batch_op.create_index(
+            batch_op.f("ix_tasks_organisation_id_state_due_on_id"),
+            ["organisation_id", "state", "due_on", "id"],
+            unique=False,
         )
         batch_op.create_index(
             "uq_tasks_follow_up",
