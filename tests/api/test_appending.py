@@ -501,7 +501,7 @@ def test_a_void_correction_brings_nothing_back(clinic, passed):
 
     clinic.post(void(newer["battery_id"]), {"reason": "mistaken"})
 
-    assert [row["state"] for row in clinic.found("batteries", ref="A")] == ["superseded", "void"]
+    assert {row["revision"]: row["state"] for row in clinic.found("batteries", ref="A")} == {1: "superseded", 2: "void"}
     refused = clinic.refused(f"/v1/episodes/{passed['episode_id']}/decisions", {"target_stage": "rebuild"})
     assert_problem(refused, 422, "invalid_body")
     assert clinic.post_battery(small("B"))["outcome"] == "pass"

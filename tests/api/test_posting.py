@@ -128,7 +128,10 @@ def test_a_correction_takes_the_place_of_a_battery_and_is_judged_anew(clinic):
     assert right["outcome"] == "hold"
     assert right["withdrawn"] == [other["id"]]
     assert clinic.state_of(wrong["id"]) == "superseded"
-    assert [row["state"] for row in clinic.found("batteries", ref="A")] == ["superseded", "standing"]
+    assert {row["revision"]: row["state"] for row in clinic.found("batteries", ref="A")} == {
+        1: "superseded",
+        2: "standing",
+    }
 
 
 def test_a_correction_that_asks_for_nothing_judges_nothing(clinic):
