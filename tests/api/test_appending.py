@@ -192,6 +192,16 @@ def test_a_boundary_of_an_onset_is_what_is_on_record(clinic):
     assert clinic.row("episodes", id=of["episode_id"])["onset_on"] == "2026-11-12"
 
 
+def test_an_onset_lies_before_every_setback_that_counts(clinic, passed):
+    told = clinic.post(events(passed), {"kind": "setback", "on": "2026-11-08"})
+    late = {"kind": "corrected", "onset_on": "2026-11-10", "on": "2026-11-20"}
+
+    assert_problem(clinic.refused(events(passed), late), 422, "invalid_body")
+    clinic.post(void(told["id"]), {"reason": "of another athlete"})
+
+    assert clinic.post(events(passed), late)["withdrawn"] == [passed["id"]]
+
+
 def test_what_is_in_force_already_is_no_correction(clinic, passed):
     same = {"kind": "corrected", "involved_side": "left", "on": "2026-11-20"}
 

@@ -118,6 +118,27 @@ def test_a_morning_after_a_later_occasion_is_kept_and_not_judged(clinic):
     assert "outcome" not in answer
 
 
+def test_a_morning_of_what_was_not_judged_is_kept_only(clinic):
+    clinic.post_battery(small("A", target_stage=None))
+    clinic.at("2026-11-21T09:00:00+01:00")
+
+    answer = clinic.post_battery(builders.follow_up("A")["battery"] | {"athlete": {"ref": "KB-1"}})
+
+    assert "outcome" not in answer
+
+
+def test_a_morning_belongs_to_the_episode_of_its_evening(clinic):
+    clinic.post_battery(small("A"))
+    other = EPISODE | {"ref": "KB-1-2"}
+    clinic.post_battery(small("B", "2026-11-20T17:00:00+01:00", episode=other, target_stage=None))
+    clinic.at("2026-11-21T09:00:00+01:00")
+    known = {"athlete": {"ref": "KB-1"}, "episode": other | {"new": False}}
+
+    refused = clinic.refused(BATTERIES, builders.follow_up("A")["battery"] | known, SUBMITTER)
+
+    assert places(assert_problem(refused, 409, "conflicts")) == [("#/follows", "conflicts")]
+
+
 def test_a_correction_takes_the_place_of_a_battery_and_is_judged_anew(clinic):
     wrong = clinic.post_battery(small("A"))
     other = clinic.decide(wrong["episode_id"], "running")
@@ -211,6 +232,18 @@ def test_a_decision_that_is_answered_again_reads_as_it_stands_today(clinic):
     clinic.at("2026-11-28T10:00:00+01:00")
 
     assert clinic.post_battery(small("A"), key="one")["standing"]["state"] == "expired"
+
+
+def test_what_was_only_kept_is_answered_again_with_what_it_withdrew(clinic):
+    passed = clinic.post_battery(small("A"))
+    setback = {"events": [{"kind": "setback", "on": "2026-11-20"}]}
+    body = small("B", "2026-11-20T17:00:00+01:00", since_last=setback, target_stage=None)
+
+    first = send(clinic.submitter, BATTERIES, body, key="one")
+    again = send(clinic.submitter, BATTERIES, body, key="one")
+
+    assert first.json["withdrawn"] == [passed["id"]]
+    assert (again.status_code, again.json) == (201, first.json)
 
 
 # Time
