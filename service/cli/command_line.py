@@ -8,7 +8,7 @@ import traceback
 from collections.abc import Sequence
 from typing import TextIO
 
-from service.cli import catalogue, criteria, database, demo, evaluating, keys, organisation, serving
+from service.cli import catalogue, criteria, database, decisions, demo, evaluating, keys, organisation, serving
 from service.cli.outcomes import INTERNAL, INTERRUPTED, Said
 from service.cli.refusals import UnreadableFileError, refused
 from service.domain.errors import ServiceError
@@ -101,6 +101,7 @@ def _parser() -> argparse.ArgumentParser:
     organisation.add_to(groups, shared)
     keys.add_to(groups, shared)
     database.add_to(groups, shared)
+    decisions.add_to(groups, shared)
     serving.add_to(groups, shared)
     demo.add_to(groups, shared)
     return parser

@@ -10,6 +10,7 @@ from service.cli.sources_text import sources_lines
 from service.domain.catalogue import BOTH
 from service.domain.codes import PASS
 from service.domain.criteria import CriteriaSet
+from service.domain.standing import STANDING
 from service.domain.words import capital, days_text, inside, listed
 from service.use_cases.answer import NOT_READ
 from service.use_cases.evaluate import Evaluation
@@ -67,15 +68,32 @@ def _verdict(answer: Mapping[str, Any], evaluation: Evaluation, file: Mapping[st
     facts, judged = evaluation.evidence.facts, evaluation.evidence.judged
     who = _who(file, facts.condition, facts.involved_side)
     who.append(f"tested on {judged.on}" if judged is not None else "not tested")
-    lines = [paper.heading(f"{answer['outcome'].upper()}: {gate.title}"), *paper.wrapped(capital(", ".join(who)))]
+    outcome = f"{answer['outcome'].upper()}{_no_longer(answer)}"
+    lines = [paper.heading(f"{outcome}: {gate.title}"), *paper.wrapped(capital(", ".join(who)))]
     if not evaluation.verdict["posted"]:
         lines += paper.wrapped(
             f"Judged on what was stored at {_moment(answer['as_of'])}; today is {evaluation.verdict['today']}."
         )
+    if "standing" in answer:
+        lines += paper.wrapped(_standing(answer["standing"]))
     for flag in answer["data_quality"]:
         if flag["code"] == NOT_READ:
             lines += paper.wrapped(f"But {flag['detail']}. --as-of judges what is stored.")
     return [*lines, "", *paper.wrapped(capital(answer["summary"].partition(": ")[2]))]
+
+
+def _no_longer(answer: Mapping[str, Any]) -> str:
+    """Return what has become of a decision on record that does not stand any more: it is the first thing to know."""
+    state = answer.get("standing", {}).get("state", STANDING)
+    return "" if state == STANDING else f", {state.upper()}"
+
+
+def _standing(standing: Mapping[str, Any]) -> str:
+    """Return until when a decision on record stands, and whether a professional has signed it off."""
+    state = capital(standing["state"])
+    until = f" until {standing['until']}" if standing["until"] and standing["state"] == STANDING else ""
+    signed = "no professional has signed it off" if standing["awaiting_sign_off"] else "signed off"
+    return f"{state}{until}; {signed}."
 
 
 def _who(file: Mapping[str, Any], condition: str, involved_side: str) -> list[str]:
@@ -145,7 +163,8 @@ def _of_stage(answer: Mapping[str, Any], evaluation: Evaluation) -> str:
 
 
 def _without_store(answer: Mapping[str, Any], paper: Paper) -> list[str]:
-    if answer["outcome"] == PASS or answer["supported_stage"] is not None:
+    is_of_record = "standing" in answer
+    if answer["outcome"] == PASS or answer["supported_stage"] is not None or is_of_record:
         return []
     return paper.wrapped("(A file alone tells of no gate passed before, so this is the first stage.)", indent=2)
 

@@ -71,7 +71,7 @@ def make_draft(
 def _make(made: Change, name: Named, text: Text) -> Created:
     draft = Draft(*name, text.source, text.examples, 1, made.caller.actor, made.now)
     store.add_draft(made.tx, made.organisation, draft)
-    made.note("make criteria draft", DRAFT, str(name))
+    made.note("make_criteria_draft", DRAFT, str(name))
     return Created(_answer(draft), object_id(made.caller, DRAFT, name))
 
 
@@ -187,7 +187,7 @@ def _change(made: Change, name: Named, text: Text, etag: str) -> dict[str, Any]:
         edited_at=made.now,
     )
     store.change_draft(made.tx, made.organisation, changed)
-    made.note("change criteria draft", DRAFT, draft.name, f"revision {changed.revision}")
+    made.note("change_criteria_draft", DRAFT, draft.name, f"revision {changed.revision}")
     return _answer(changed)
 
 
@@ -203,7 +203,7 @@ def delete_draft(context: Context, caller: Caller, name: Named, *, etag: str) ->
         made = change(tx, context, caller)
         draft = _seen(made, name, etag)
         store.remove_draft(tx, caller.organisation, *name)
-        made.note("delete criteria draft", DRAFT, draft.name, f"revision {draft.revision}")
+        made.note("delete_criteria_draft", DRAFT, draft.name, f"revision {draft.revision}")
 
     context.database.write(work)
 

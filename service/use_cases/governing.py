@@ -53,7 +53,7 @@ def adopt(
         id_ = object_id(caller, VERSION, name)
         if made.first(key, ADOPT, body, id_) is not None:
             return Created(version_answer(tx, caller, name, made.today), id_, replayed=True)
-        is_new = _add(made, new, "adopt criteria")
+        is_new = _add(made, new, "adopt_criteria")
         return Created(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
 
     return context.database.write(work)
@@ -184,7 +184,7 @@ def _require_unchanged(made: Change, draft: Draft) -> None:
 def _publish(made: Change, new: NewVersion, body: Mapping[str, Any], shipped: Path) -> bool:
     """Add a checked version and retire the set that it replaces; tell whether anything changed."""
     refuse_reserved(new.set_id, shipped)
-    is_new = _add(made, new, "publish criteria")
+    is_new = _add(made, new, "publish_criteria")
     replaced = body.get("replaces")
     return (_replace(made, replaced, new) if replaced is not None else False) or is_new
 
@@ -271,7 +271,7 @@ def _retire(made: Change, one: Adopted, retired_from: date, reason: str) -> bool
         by=made.caller.actor,
         at=made.now,
     )
-    made.note("retire criteria", VERSION, one.name, f"from {retired_from}: {reason}")
+    made.note("retire_criteria", VERSION, one.name, f"from {retired_from}: {reason}")
     return True
 
 

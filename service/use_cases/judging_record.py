@@ -1,6 +1,7 @@
 """Judge what an athlete's record offers, and keep the decision with it."""
 
 from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from service.domain import record
@@ -8,6 +9,7 @@ from service.domain.chain import Link
 from service.domain.criteria import CriteriaSet
 from service.domain.evidence import Evidence
 from service.domain.explain import Advice, advice_of
+from service.domain.fold import fold
 from service.domain.judge import verdict_of
 from service.domain.judging import Judging
 from service.domain.record import Entry, Moment
@@ -21,6 +23,19 @@ FACTS = ("condition", "involved_side", "onset_on", "other_side")
 def evidence_now(recording: Recording, episode: str, as_of: Moment, *, posted: bool) -> Evidence | None:
     """Return what the record offers for an episode up to its last entry."""
     return recording.history().evidence_at(episode, recording.head.entries, as_of, posted=posted)
+
+
+def evidence_then(chain: Sequence[Link], decision: Link) -> Evidence | None:
+    """Return what a decision on record was made from; None only where the record is not what it was."""
+    verdict = decision.content["verdict"]
+    posted = chain[verdict["through"] - 1] if verdict["posted"] else None
+    return fold(
+        [one.entry for one in chain[: decision.sequence - 1]],
+        episode=verdict["episode"],
+        through=verdict["through"],
+        as_of=Moment(verdict["as_of"], posted.occurred_on if posted else date.fromisoformat(verdict["today"])),
+        posted=verdict["posted"],
+    )
 
 
 def decide(  # noqa: PLR0913 - what is judged, and what is kept with it

@@ -4,7 +4,7 @@ Posting, deciding, appending and erasing all write through here.
 """
 
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any
@@ -157,7 +157,7 @@ class Recording:
                 id_=new_id(self.now),
                 at=self.now,
                 actor=self.caller.actor,
-                action=f"record {one.kind}",
+                action=f"record_{one.kind}",
                 object_kind=one.kind,
                 object_id=one.id,
                 athlete=self.athlete,

@@ -13,7 +13,6 @@ from service.domain.chain import Head, Link, broken_at
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import NotFoundError, ServiceError
 from service.domain.explain import advice_of
-from service.domain.fold import fold
 from service.domain.judge import verdict_of
 from service.domain.judging import Judging
 from service.domain.record import BATTERY, Entry, Moment
@@ -24,6 +23,7 @@ from service.store.database import Tx
 from service.store.history import Origin
 from service.use_cases.context import ADMINISTRATOR, Caller, Context
 from service.use_cases.in_force import by_digest
+from service.use_cases.judging_record import evidence_then
 from service.use_cases.reads import Seen, sees_all, watched
 
 IDENTICAL, SAME_VERDICT, DIFFERS, IS_ERASED = "identical", "same_verdict", "differs", "erased"
@@ -113,32 +113,19 @@ def _judged_again(tx: Tx, caller: Caller, chain: Sequence[Link], link: Link) -> 
     criteria = _criteria(tx, caller, verdict["criteria"])
     if criteria is None:
         return Found(DIFFERS, (CRITERIA,))
-    before = [one.entry for one in chain[: link.sequence - 1]]
-    evidence = fold(
-        before,
-        episode=verdict["episode"],
-        through=verdict["through"],
-        as_of=_as_of(chain, verdict),
-        posted=verdict["posted"],
-    )
+    evidence = evidence_then(chain, link)
     if evidence is None:
         return Found(DIFFERS, (EVIDENCE,))
     judging = Judging(evidence, criteria)
     again = verdict_of(judging, verdict["stage"])
     if canonical(again) != canonical(verdict):
         return Found(DIFFERS, tuple(_differing(verdict, again)))
+    before = [one.entry for one in chain[: link.sequence - 1]]
     supported = _supported(tx, caller, before, link, again)
     advice = advice_of(again, judging, supported_stage=supported)
     if canonical(advice) != canonical(said["advice"]):
         return Found(SAME_VERDICT, tuple(f"advice/{key}" for key in _keys(said["advice"], advice)))
     return Found(IDENTICAL)
-
-
-def _as_of(chain: Sequence[Link], verdict: Mapping[str, Any]) -> Moment:
-    """Return the moment judged: of the entry just posted, else of the decision's own day."""
-    if verdict["posted"]:
-        return Moment(verdict["as_of"], chain[verdict["through"] - 1].occurred_on)
-    return Moment(verdict["as_of"], datetime.fromisoformat(verdict["today"]).date())
 
 
 def _supported(tx: Tx, caller: Caller, before: Sequence[Entry], link: Link, verdict: Mapping[str, Any]) -> str | None:

@@ -125,7 +125,7 @@ def test_adopting_keeps_the_document_and_the_texts(office: Office) -> None:
 def test_adopting_the_same_again_changes_nothing(office: Office) -> None:
     office.adopt(TODAY)
     assert not office.adopt(TODAY).is_new
-    assert office.audited() == [("adopt criteria", f"{TINY}/1")]
+    assert office.audited() == [("adopt_criteria", f"{TINY}/1")]
 
 
 @pytest.mark.parametrize("begins", [YESTERDAY, TOMORROW])
@@ -248,7 +248,7 @@ def test_a_set_that_replaces_another_is_the_only_one_from_its_day_on(office: Off
     assert office.judging(TOMORROW) == f"{CLUB}/1"
     error = refused(lambda: office.judging(TOMORROW, set_id=TINY))
     assert f"{TINY}/1 is retired from 2026-11-21 on (replaced by {CLUB}/1)" in error.message
-    assert ("retire criteria", f"{TINY}/1") in office.audited()
+    assert ("retire_criteria", f"{TINY}/1") in office.audited()
 
 
 def test_without_replacing_two_sets_fit_the_condition(office: Office) -> None:
