@@ -37,7 +37,7 @@ ROLES: Mapping[str, frozenset[str]] = {
     "decisions.battery": SENDERS,
     "decisions.verify": EVERYBODY,
     "decisions.sign": CLINIC,
-    "entries.void": CLINIC,
+    "entries.void": EVERYBODY,
     "athletes.find": CLINIC,
     "athletes.show": CLINIC,
     "athletes.tell": CLINIC,

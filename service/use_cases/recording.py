@@ -207,12 +207,3 @@ def opened(tx: Tx, context: Context, caller: Caller, athlete: str, *, is_erasing
         message = "this athlete was erased; nothing can be added to the record"
         raise ConflictError(ERASED, message)
     return Recording(tx, caller, context.clock(), athlete, chain, before, standings)
-
-
-def recorded(context: Context, caller: Caller, athlete: str, work: Callable[[Recording], Any]) -> Any:
-    """Return what `work` does with an athlete's record, written in one transaction."""
-
-    def _write(tx: Tx) -> Any:
-        return work(opened(tx, context, caller, athlete))
-
-    return context.database.write(_write)
