@@ -37,7 +37,7 @@ ROLES: Mapping[str, frozenset[str]] = {
     "decisions.battery": SENDERS,
     "decisions.verify": EVERYBODY,
     "decisions.sign": CLINIC,
-    "entries.void": EVERYBODY,
+    "entries.void": CLINIC,
     "athletes.find": CLINIC,
     "athletes.show": CLINIC,
     "athletes.tell": CLINIC,
