@@ -13,6 +13,7 @@ from urllib.parse import unquote_to_bytes
 from flask import Flask, Request, g, request
 from marshmallow import Schema
 from webargs.flaskparser import FlaskParser
+from werkzeug.exceptions import NotFound
 from werkzeug.routing import BaseConverter
 
 from schemas.faults import ShapeFault, pointer
@@ -179,6 +180,7 @@ def refuse_arguments_not_read(app: Flask) -> None:
 
     @app.before_request
     def refuse() -> None:
+        _refuse_nul()
         documented = getattr(app.view_functions.get(request.endpoint or ""), "_apidoc", None)
         if documented is None or not request.args:
             return
@@ -186,6 +188,16 @@ def refuse_arguments_not_read(app: Flask) -> None:
         if not any(one["in"] == QUERY for one in parameters):
             detail = "this address takes no arguments"
             refuse_arguments(argument_fault(name, "unknown_field", detail) for name in request.args)
+
+
+def _refuse_nul() -> None:
+    """Refuse U+0000 in an address: no database here keeps it, so nothing has it."""
+    if "\0" in request.path:
+        raise NotFound
+    detail = "take U+0000 out of this"
+    faulty = [name for name in request.args if any("\0" in text for text in (name, *request.args.getlist(name)))]
+    if faulty:
+        refuse_arguments(argument_fault(name.replace("\0", ""), "bad_text", detail) for name in faulty)
 
 
 def _refuse_type(message: str) -> NoReturn:
