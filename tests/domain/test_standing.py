@@ -140,6 +140,13 @@ def test_a_pass_without_any_assessment_is_counted_from_its_own_date() -> None:
 # Void and superseded
 
 
+def test_a_setback_withdraws_a_decision_that_had_no_occasion() -> None:
+    entries = [hopped(ref="first", on="2026-11-18"), follow_up("first", on="2026-11-19"), void("first", "2026-11-19")]
+    setback = event("setback", "2026-11-21")
+
+    assert state_of(entries, setback, at="2026-11-20", today="2026-11-21") == "withdrawn"
+
+
 def test_a_void_decision_is_void() -> None:
     assert state_of([hopped()], void("D1")) == "void"
 
