@@ -15,6 +15,7 @@ from service.domain.units import NO_UNIT, of_dimension, same_dimension
 
 LATENESS = timedelta(minutes=5)
 
+_PLAIN, _LISTS = (bool, int, str, type(None)), (list, tuple)  # unions would be made anew at every look
 _PRIVATE = frozenset({"ref", "new", "recurrence_of"})
 
 
@@ -231,12 +232,14 @@ def battery_document(battery: Mapping[str, Any], on: date, *, names: Mapping[str
 
 def canonical_value(value: Any) -> Any:
     """Return a loaded value as canonical JSON holds it: Decimals as text, dates as text."""
+    if isinstance(value, _PLAIN):
+        return value
     if isinstance(value, Mapping):
         return {key: canonical_value(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
+    if isinstance(value, _LISTS):
         return [canonical_value(item) for item in value]
     if isinstance(value, datetime):
         return instant(value)
     if isinstance(value, date):
         return value.isoformat()
-    return value if isinstance(value, bool | int | str | None) else number(value)
+    return number(value)

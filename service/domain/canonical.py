@@ -10,6 +10,7 @@ import re
 from typing import Any
 
 LARGEST = 2**53
+_LISTS = (list, tuple)  # a union would be made anew at every look
 _SURROGATE = re.compile("[\ud800-\udfff]")
 
 
@@ -39,7 +40,7 @@ def _check(value: object) -> None:
         for key, item in value.items():
             _check_key(key)
             _check(item)
-    elif isinstance(value, list | tuple):
+    elif isinstance(value, _LISTS):
         for item in value:
             _check(item)
     elif isinstance(value, int):

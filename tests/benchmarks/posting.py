@@ -58,6 +58,7 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))  # for tests.world, whose organisation and keys serve here too
 THREADS, CONNECTIONS, EACH_ATHLETE = 8, 8, 10
 SECONDS, ROUNDS, LOAD = 3, 3, 0.8
+PROFILED = 150
 ROUTES = {"post": "/v1/batteries", "floor": "/v1/floor", "commit": "/v1/commit"}
 HELD = ("eversion-symmetry", "side-hop-floor")
 SCHEMA = BatterySchema()
@@ -299,7 +300,7 @@ def _profiled(inner: Any) -> Any:
             finally:
                 profile.disable()
                 seen[0] += 1
-                if seen[0] == 400:
+                if seen[0] == PROFILED:
                     pstats.Stats(profile, stream=sys.stderr).sort_stats("tottime").print_stats(35)
                     pstats.Stats(profile, stream=sys.stderr).sort_stats("cumtime").print_stats(60)
 
@@ -400,7 +401,7 @@ def main() -> None:
     parser.add_argument("--database", help="a migrated PostgreSQL database; by default a new SQLite file")
     parser.add_argument("--json", action="store_true")
     parser.add_argument(
-        "--profile", action="store_true", help="say where 400 posts spend their time, one after another"
+        "--profile", action="store_true", help="say where 150 posts spend their time, one after another"
     )
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
