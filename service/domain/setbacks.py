@@ -69,12 +69,17 @@ def findings_of(episode: str, entries: Sequence[Entry]) -> tuple[list[Finding], 
             if answer:
                 raised[question] = _raise(raised[question] if is_open.get(question) else None, question, entry)
                 is_open[question] = True
-        if entry.kind == RESOLUTION and entry.document["finding"] in raised:
-            finding = raised[entry.document["finding"]]
+        if entry.kind == RESOLUTION and (entry.document["finding"] in raised or entry.document["as"] == CONFIRMED):
+            finding = raised.setdefault(entry.document["finding"], _confirmed(entry))
             is_open[finding.question] = entry.document["as"] == CONFIRMED
             if is_open[finding.question]:
                 confirmed.append(Setback(CONFIRMED, finding.raised_on, frozenset([entry.id])))
     return [finding for question, finding in raised.items() if is_open[question]], confirmed
+
+
+def _confirmed(entry: Entry) -> Finding:
+    """Return a finding that a person confirmed: it does not go with the battery that told it."""
+    return Finding(entry.document["finding"], entry.occurred_on, entry.id, str(entry.episode))
 
 
 def _raise(known: Finding | None, question: str, entry: Entry) -> Finding:

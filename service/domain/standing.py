@@ -3,12 +3,13 @@
 Computed on read from the record and today; nothing of it is stored in the decision.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cached_property
 from typing import Any
 
+from service.domain.chain import Link
 from service.domain.codes import HOLD, MET, PASS
 from service.domain.criteria import CriteriaSet, Criterion
 from service.domain.evidence import Evidence, Measurement, Occasion, Session, Setback
@@ -28,6 +29,18 @@ class Standing:
 
     state: str
     until: date | None
+
+
+def moment_now(entries: Iterable[Entry | Link], now: str, on: date) -> Moment:
+    """Return now as standings take it: what was told a few minutes ahead of our clock counts, and goes on to count.
+
+    Args:
+        entries: the record.
+        now: the moment, as fixed-width UTC text.
+        on: its local date.
+    """
+    latest = max((one.occurred_at for one in entries if one.kind != DECISION), default="")
+    return Moment(max(now, latest), on)
 
 
 # What evidence depends on, besides the record: episode, last entry, moment with its date, and whether it was posted.

@@ -6,9 +6,11 @@ from typing import Any, NamedTuple
 import sqlalchemy as sa
 from sqlalchemy.dialects import postgresql, sqlite
 
-from service.domain.errors import KeyReusedError
+from service.domain.errors import ConflictError, KeyReusedError
 from service.store.database import Tx
 from service.store.tables import idempotency_keys as table
+
+ERASED = "erased"
 
 
 class Claim(NamedTuple):
@@ -28,6 +30,7 @@ def claim(tx: Tx, one: Claim, object_id: str, now: datetime) -> str | None:
 
     Raises:
         KeyReusedError: the key was used for another route or another body.
+        ConflictError: erased: what the first request made is no more.
     """
     insert = sqlite.insert if tx.dialect.name == "sqlite" else postgresql.insert
     values = {
@@ -48,6 +51,9 @@ def claim(tx: Tx, one: Claim, object_id: str, now: datetime) -> str | None:
             table.c.organisation_id == one.organisation, table.c.actor_id == one.actor, table.c.key == one.key
         )
     ).one()
+    if first.body_digest == ERASED:
+        message = "what this request made was erased since; nothing was made anew"
+        raise ConflictError(ERASED, message)
     if (first.route, first.body_digest) != (one.route, one.body_digest):
         raise KeyReusedError(one.key)
     return str(first.object_id)
@@ -59,11 +65,14 @@ def forget(tx: Tx, before: datetime) -> int:
 
 
 def forget_objects(tx: Tx, organisation: str, objects: sa.Select[Any]) -> None:
-    """Forget the keys of the requests that made these objects: a digest of a body tells what it said to who guesses it.
+    """Forget what the requests said that made these objects: the digest of a body tells it to who guesses it.
+
+    Their keys stay, so that a request sent again does not make anew what was erased.
 
     Args:
         tx: the transaction.
         organisation: the organisation.
         objects: selects their ids.
     """
-    tx.execute(sa.delete(table).where(table.c.organisation_id == organisation, table.c.object_id.in_(objects)))
+    own = (table.c.organisation_id == organisation, table.c.object_id.in_(objects))
+    tx.execute(sa.update(table).where(*own).values(body_digest=ERASED))

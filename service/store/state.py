@@ -313,8 +313,14 @@ class _State:
                     row = {**self.own, "episode_id": one.episode, "finding": question, "raised_by": one.id}
                     latest[one.episode, question] = row | {"resolved_by": None}
                     found.append(latest[one.episode, question])
-            if one.kind == record.RESOLUTION and (one.episode, one.content.get("finding")) in latest:
-                is_closed = one.content["as"] != record.CONFIRMED
+            if one.kind != record.RESOLUTION or not one.content:
+                continue
+            is_closed = one.content["as"] != record.CONFIRMED
+            if (one.episode, one.content["finding"]) not in latest and not is_closed:
+                row = {**self.own, "episode_id": one.episode, "finding": one.content["finding"], "raised_by": one.id}
+                latest[one.episode, one.content["finding"]] = row
+                found.append(row)
+            if (one.episode, one.content["finding"]) in latest:
                 latest[one.episode, one.content["finding"]]["resolved_by"] = one.id if is_closed else None
         return iter(found)
 

@@ -3,6 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
+from service.domain.record import instant
+from service.domain.standing import moment_now
 from service.store import history
 from service.store.database import Tx
 from service.store.idempotency import claim
@@ -12,7 +14,7 @@ from service.use_cases.context import Caller, Context, Created
 from service.use_cases.in_force import choose
 from service.use_cases.judging_record import decide, evidence_now
 from service.use_cases.posting import decided_answer, decision_before
-from service.use_cases.recording import Recording, moment_now, opened
+from service.use_cases.recording import Recording, opened
 
 ROUTE = "POST /v1/episodes/{id}/decisions"
 _TARGET = "/target_stage"
@@ -47,7 +49,7 @@ def decide_now(context: Context, caller: Caller, episode: str, body: Mapping[str
 def _decided(
     recording: Recording, episode: str, body: Mapping[str, Any], id_: str, service_version: str
 ) -> dict[str, Any]:
-    as_of = moment_now(recording.now, recording.caller, recording.chain)
+    as_of = moment_now(recording.chain, instant(recording.now), recording.today)
     evidence = evidence_now(recording, episode, as_of, posted=False)
     if evidence is None:
         raise invalid(_TARGET, "missing", "no battery of this episode counts; post one, then ask")

@@ -11,7 +11,7 @@ from service.domain.errors import INVALID_BATTERY, ConflictError, FieldError, In
 from service.store import people
 from service.store.database import Tx
 from service.store.ids import new_id
-from service.use_cases.context import Caller
+from service.use_cases.context import CLINICIAN, Caller
 
 UNKNOWN_ATHLETE, UNKNOWN_EPISODE = "unknown_athlete", "unknown_episode"
 CONFLICTS, REF_TAKEN = "conflicts", "ref_taken"
@@ -100,8 +100,10 @@ def revision_of(tx: Tx, caller: Caller, body: Mapping[str, Any], chain: Sequence
         ConflictError: ref_taken; what it supersedes was superseded before.
     """
     batteries = {one.id: one for one in chain if one.kind == record.BATTERY}
+    own = {key: one for key, one in batteries.items() if CLINICIAN in caller.roles or one.actor == caller.actor}
     replaced = {one.content["supersedes"]: one.id for one in batteries.values() if "supersedes" in one.content}
-    names = {key: _named(tx, caller, batteries, body, key) for key in ("supersedes", "follows") if key in body}
+    asked = {"supersedes": own, "follows": batteries}
+    names = {key: _named(tx, caller, known, body, key) for key, known in asked.items() if key in body}
     if names.get("supersedes") in replaced and "id" in body["supersedes"]:
         newer = replaced[names["supersedes"]]
         detail = "this battery was superseded before; look at the newer one, and supersede that if need be"
@@ -118,7 +120,10 @@ def _named(tx: Tx, caller: Caller, batteries: Mapping[str, Link], body: Mapping[
         found = [str(sent["id"]).lower()]
     known: str | None = next((one for one in found if one in batteries), None)
     if known is None:
-        detail = f"{next(iter(sent.values()))!r} names no battery of this athlete"
+        what = (
+            "no battery of this athlete that you may correct" if key == "supersedes" else "no battery of this athlete"
+        )
+        detail = f"{next(iter(sent.values()))!r} names {what}"
         raise InvalidDocumentError(INVALID_BATTERY, [FieldError(f"#/{key}", "unknown_name", detail)])
     return known
 

@@ -1,6 +1,6 @@
 """What people decide about evidence: findings resolved, criteria waived, doubts cleared, entries taken back."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from datetime import date, timedelta
 from typing import Any
 
@@ -78,9 +78,17 @@ def _refuse_resolution(recording: Recording, episode: str, finding: str, body: M
     if not is_open and body["as"] != record.CONFIRMED:
         detail = f"the finding {finding!r} is closed already; void its resolution, or post a battery that raises it"
         raise ConflictError(CONFLICTS, detail)
-    raised_on = min(entry_of(recording, row["raised_by"]).occurred_on for row in rows)
-    if on < raised_on:
-        raise invalid(place_of(body), CONFLICTS, f"{on} lies before the finding was raised, {raised_on}")
+    told_on = max(_told_on(recording, episode, finding))
+    if on < told_on:
+        raise invalid(place_of(body), CONFLICTS, f"{on} lies before the finding was last told, {told_on}")
+
+
+def _told_on(recording: Recording, episode: str, finding: str) -> Iterator[date]:
+    """Yield the dates on which the question was answered yes, in batteries that count."""
+    taken_back = gone(recording.entries)
+    for one in recording.chain:
+        if one.episode == episode and one.id not in taken_back and one.content.get("referral", {}).get(finding):
+            yield one.occurred_on
 
 
 def except_criterion(context: Context, caller: Caller, episode: str, body: Mapping[str, Any], key: str) -> Created:

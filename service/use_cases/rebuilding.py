@@ -13,7 +13,7 @@ from service.domain import record
 from service.domain.chain import Head, Link, broken_at
 from service.domain.errors import NotFoundError
 from service.domain.record import Moment, instant
-from service.domain.standing import EXPIRED, STANDING, History, Standing, standing
+from service.domain.standing import EXPIRED, STANDING, History, Standing, moment_now, standing
 from service.store import access, entries, rebuilding, state
 from service.store.access import Organisation
 from service.store.database import Tx
@@ -154,10 +154,8 @@ class _Looking:
         return {one.id: _kept(standing(one.entry, history)) for one in decisions}
 
     def _now(self, chain: list[Link]) -> Moment:
-        """Return now as the engine takes it; a battery may lie a few minutes ahead of our clock, and counts."""
         now = self.context.clock()
-        latest = max((one.occurred_at for one in chain if one.kind == record.BATTERY), default="")
-        return Moment(max(instant(now), latest), now.astimezone(ZoneInfo(self.home.time_zone)).date())
+        return moment_now(chain, instant(now), now.astimezone(ZoneInfo(self.home.time_zone)).date())
 
 
 def _kept(one: Standing) -> Standing:

@@ -14,8 +14,8 @@ from service.domain.chain import ERASURE, Head, Link, head_of, link
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import ConflictError, FieldError, NotFoundError
 from service.domain.evidence import Evidence
-from service.domain.record import Entry, Moment, instant
-from service.domain.standing import WITHDRAWN, Folded, History, Standing, standing
+from service.domain.record import Entry, instant
+from service.domain.standing import WITHDRAWN, Folded, History, Standing, moment_now, standing
 from service.store import audit, entries, history, people, state
 from service.store.database import Tx
 from service.store.ids import new_id
@@ -97,7 +97,7 @@ class Recording:
 
     def history(self, *extra: Entry) -> History:
         """Return the record as it is now, for what becomes of its decisions."""
-        now = moment_now(self.now, self.caller, self.chain)
+        now = moment_now(self.chain, instant(self.now), self.today)
         return History([*self.entries, *extra], self.criteria, now, self.folded)
 
     def close(self) -> dict[str, Standing]:
@@ -172,12 +172,6 @@ _MAY_CHANGE = (state.IS_STANDING, WITHDRAWN)
 def _stored(one: Standing) -> Standing:
     """Return a standing as it is kept: a pass expires by itself, on read."""
     return Standing(state.IS_STANDING, one.until) if one.state == "expired" else one
-
-
-def moment_now(now: datetime, caller: Caller, chain: list[Link]) -> Moment:
-    """Return now as the engine takes it; a battery may lie a few minutes ahead of our clock, and counts."""
-    latest = max((one.occurred_at for one in chain if one.kind == record.BATTERY), default="")
-    return Moment(max(instant(now), latest), now.astimezone(caller.zone).date())
 
 
 def opened(tx: Tx, context: Context, caller: Caller, athlete: str, *, is_erasing: bool = False) -> Recording:

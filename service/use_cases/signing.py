@@ -5,7 +5,7 @@ from typing import Any
 
 from service.domain import record
 from service.domain.chain import Link
-from service.domain.codes import MET, PASS
+from service.domain.codes import FINDING_OPEN, MET, PASS
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import INVALID_BODY, ConflictError, FieldError, InvalidDocumentError
 from service.domain.standing import STANDING, supported_stage
@@ -50,7 +50,8 @@ def sign_decision(context: Context, caller: Caller, decision: str, body: Mapping
         signed = entry_of(recording, decision)
         _refuse_other(recording, signed, body["decision_digest"])
         criteria = recording.criteria(signed.content["verdict"]["criteria"])
-        _refuse_body(signed, criteria, body)
+        supported = supported_stage(str(signed.episode), recording.history())
+        _refuse_body(signed, criteria, body, supported)
         named = {
             "decision": decision,
             "decision_digest": signed.digest,
@@ -133,14 +134,14 @@ def _current(recording: Recording, row: Mapping[str, Any]) -> str | None:
     return next((str(one) for one in (*same, current) if one not in (None, row["id"])), None)
 
 
-def _refuse_body(signed: Link, criteria: CriteriaSet, body: Mapping[str, Any]) -> None:
+def _refuse_body(signed: Link, criteria: CriteriaSet, body: Mapping[str, Any], supported: str | None) -> None:
     verdict = signed.content["verdict"]
     if body["determination"] == OVERRIDE and verdict["outcome"] == PASS:
         detail = "a pass holds nothing that could be overridden; agree, or be stricter"
         raise ConflictError(CONFLICTS, detail, errors=[FieldError("#/determination", CONFLICTS, detail)])
     found = [*_override_faults(verdict, body.get("criteria_overridden", ())), *_stage_faults(body, criteria)]
     if not found:
-        found += _position_faults(verdict, criteria.stages, body)
+        found += _position_faults(verdict, criteria.stages, body, supported)
     if found:
         raise InvalidDocumentError(INVALID_BODY, found)
 
@@ -168,20 +169,34 @@ def _stage_faults(body: Mapping[str, Any], criteria: CriteriaSet) -> Iterator[Fi
 
 
 def _position_faults(
-    verdict: Mapping[str, Any], stages: Sequence[str], body: Mapping[str, Any]
+    verdict: Mapping[str, Any], stages: Sequence[str], body: Mapping[str, Any], supported: str | None
 ) -> Iterator[FieldError]:
     """Yield a position beyond what was decided: that is an override of a hold, or a decision of its own."""
     stage = body.get("position", {}).get("stage")
     if stage is None or body["determination"] == OVERRIDE:
         return
-    target = verdict["stage"]
-    is_pass = verdict["outcome"] == PASS
-    highest = stages.index(target) - (not is_pass)
-    rests = stage == stages[0] and body["position"]["participation"] == _NOBODY_TRAINS
-    if stages.index(stage) > highest and not rests:
-        detail = f"{stage} lies above what this {verdict['outcome']} of {target} supports"
-        mend = "ask about that stage" if is_pass else "override, or set a stage below"
+    target, is_pass = verdict["stage"], verdict["outcome"] == PASS
+    rests = body["position"]["participation"] == _NOBODY_TRAINS
+    if stages.index(stage) > _highest(verdict, stages, supported, rests=rests):
+        detail = f"{stage} lies above what this {verdict['outcome']} of {target} and the passes on record support"
+        mend = "ask about that stage" if is_pass else "override, or set a stage that is supported"
         yield FieldError("#/position/stage", CONFLICTS, f"{detail}; {mend}")
+
+
+def _highest(verdict: Mapping[str, Any], stages: Sequence[str], supported: str | None, *, rests: bool) -> int:
+    """Return the place of the highest stage that a decision supports: of a hold, no higher than the passes on record.
+
+    The first stage needs no pass; with a finding open, not even that is supported but for who `rests` from the sport.
+    Who rests may stand anywhere below the stage that holds.
+    """
+    target = stages.index(verdict["stage"])
+    if verdict["outcome"] == PASS:
+        return target
+    if FINDING_OPEN in verdict["hold_because"]:
+        return 0 if rests else -1
+    if rests:
+        return max(target - 1, 0)
+    return min(target - 1, stages.index(supported) if supported in stages else 0)
 
 
 def _is_unsupported(recording: Recording, episode: str, criteria: CriteriaSet, position: Mapping[str, Any]) -> bool:

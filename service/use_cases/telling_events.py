@@ -82,7 +82,12 @@ def _refuse_before_onset(facts: Mapping[str, Any], on: date, body: Mapping[str, 
 
 
 def _refuse_closing(recording: Recording, episode: str, at: str, body: Mapping[str, Any]) -> None:
-    """Refuse to close an episode before what is on record of it: that would close nothing, as the episode went on."""
+    """Refuse to close an episode with a finding open, or before what is on record of it: that would close nothing."""
+    rows = recording.before["findings"].values()
+    still = sorted(row["finding"] for row in rows if row["episode_id"] == episode and row["resolved_by"] is None)
+    if still:
+        message = f"a finding is open ({', '.join(still)}), and would hold nothing any more; resolve it first"
+        raise ConflictError(CONFLICTS, message)
     taken_back = gone(recording.entries)
     goes_on = [one for one in recording.chain if one.episode == episode and one.id not in taken_back and _goes_on(one)]
     latest = max((one.occurred_at for one in goes_on), default="")

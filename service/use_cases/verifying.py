@@ -15,8 +15,8 @@ from service.domain.errors import NotFoundError, ServiceError
 from service.domain.explain import advice_of
 from service.domain.judge import verdict_of
 from service.domain.judging import Judging
-from service.domain.record import BATTERY, Entry, Moment
-from service.domain.standing import History, supported_stage
+from service.domain.record import Entry
+from service.domain.standing import History, moment_now, supported_stage
 from service.store import criteria as criteria_store
 from service.store import entries, history
 from service.store.database import Tx
@@ -130,9 +130,8 @@ def _judged_again(tx: Tx, caller: Caller, chain: Sequence[Link], link: Link) -> 
 
 def _supported(tx: Tx, caller: Caller, before: Sequence[Entry], link: Link, verdict: Mapping[str, Any]) -> str | None:
     """Return the supported stage as it was: from the record up to this decision, at the moment it was recorded."""
-    latest = max((one.occurred_at for one in before if one.kind == BATTERY), default="")
     on = datetime.fromisoformat(link.recorded_at).astimezone(caller.zone).date()
-    now = Moment(max(link.recorded_at, latest), on)
+    now = moment_now(before, link.recorded_at, on)
     own = Entry(
         link.sequence, link.id, link.kind, link.episode, link.occurred_at, link.occurred_on, {"verdict": verdict}
     )

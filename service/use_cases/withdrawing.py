@@ -5,11 +5,10 @@ from datetime import datetime
 
 from service.domain.chain import Link
 from service.domain.record import DECISION
-from service.domain.standing import EXPIRED, STANDING, WITHDRAWN, History, Standing, standing
+from service.domain.standing import EXPIRED, STANDING, WITHDRAWN, History, Standing, moment_now, standing
 from service.store.database import Tx
 from service.use_cases.context import Caller
 from service.use_cases.in_force import by_digest
-from service.use_cases.recording import moment_now
 
 
 def newly_withdrawn(before: Mapping[str, Standing], changed: Mapping[str, Standing]) -> list[str]:
@@ -32,7 +31,8 @@ def withdrawn_by(tx: Tx, caller: Caller, chain: Sequence[Link], *, first: int, l
 
 
 def _standings(tx: Tx, caller: Caller, chain: Sequence[Link], last: Link) -> dict[str, Standing]:
-    now = moment_now(datetime.fromisoformat(last.recorded_at), caller, list(chain))
+    on = datetime.fromisoformat(last.recorded_at).astimezone(caller.zone).date()
+    now = moment_now(chain, last.recorded_at, on)
     known = History([one.entry for one in chain], lambda digest: by_digest(tx, caller.organisation, digest), now)
     return {one.id: standing(one.entry, known) for one in chain if one.kind == DECISION and one.content}
 

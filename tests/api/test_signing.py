@@ -320,3 +320,13 @@ def test_a_position_names_a_stage_of_the_set(clinic, passed):
     problem = assert_problem(clinic.refused(positions(passed), body), 422, "invalid_body")
 
     assert places(problem) == [("#/position/stage", "unknown_name")]
+
+
+@pytest.mark.parametrize("determination", ["agree", "stricter"])
+def test_a_hold_of_a_high_stage_supports_no_more_than_the_passes_on_record(clinic, determination):
+    held = clinic.post_battery(small("A", target_stage="competition"))
+    asked = said(held, determination, "team_training", rationale="he feels well")
+
+    refused = clinic.refused(sign_offs(held), asked)
+
+    assert places(assert_problem(refused, 422, "invalid_body")) == [("#/position/stage", "conflicts")]

@@ -221,8 +221,16 @@ def test_a_finding_of_a_void_battery_is_gone() -> None:
     assert evidence(*entries).findings == []
 
 
-def test_a_resolution_of_what_was_never_raised_does_nothing() -> None:
-    assert evidence(assessment(), resolution("numb", "confirmed"), at=TODAY).findings == []
+@pytest.mark.parametrize("as_", ["ruled_out", "released"])
+def test_a_resolution_of_what_was_never_raised_does_nothing(as_: str) -> None:
+    assert evidence(assessment(), resolution("numb", as_), at=TODAY).findings == []
+
+
+def test_what_a_person_confirmed_does_not_go_with_the_battery_that_told_it() -> None:
+    found = evidence(assessment(), resolution("numb", "confirmed"), at=TODAY)
+
+    assert [one.question for one in found.findings] == ["numb"]
+    assert [one.kind for one in found.setbacks] == ["confirmed"]
 
 
 @pytest.mark.parametrize(
