@@ -12,7 +12,7 @@ from http import HTTPStatus
 from typing import Any
 
 from flask import Flask, Response, current_app, g, request, url_for
-from werkzeug.exceptions import HTTPException
+from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound
 
 from schemas.measurements import sent_place
 from service.domain.errors import (
@@ -221,11 +221,20 @@ def _of_http_exception(error: HTTPException) -> Response:
         return _of_unforeseen(error)
     code = _CODE_OF_STATUS.get(status, BAD_REQUEST if status < HTTPStatus.INTERNAL_SERVER_ERROR else INTERNAL_ERROR)
     _, title = PROBLEMS[code]
-    response = problem(code, str(error.description or title), row=(status, title))
+    response = problem(code, _worded(error) or str(error.description or title), row=(status, title))
     for name, value in error.get_headers():
         if name.lower() not in {"content-type", "content-length"}:
             response.headers[name] = value
     return response
+
+
+def _worded(error: HTTPException) -> str | None:
+    """Return our own words for the framework's commonest errors: what there is instead."""
+    if isinstance(error, NotFound):
+        return "there is nothing at this address; /docs lists what there is"
+    if isinstance(error, MethodNotAllowed) and error.valid_methods:
+        return f"this address takes {', '.join(sorted(error.valid_methods))}"
+    return None
 
 
 def _of_unforeseen(error: Exception) -> Response:

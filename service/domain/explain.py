@@ -46,6 +46,8 @@ STATE_OTHER_SIDE = (
     "State whether the other side is healthy, previously injured or symptomatic; nothing need be tested again for that."
 )
 
+IMPLAUSIBLE = "implausible"
+
 _STOPS = (GAVE_WAY, PAIN_BEYOND_LIMIT)
 
 
@@ -77,13 +79,14 @@ def advice_of(verdict: Mapping[str, Any], judging: Judging, *, supported_stage: 
         {"statement": hold_text(judging, code, about), "action": hold_action(judging, code, about)}
         for _, code, about in verdict["holds"]
     ]
+    quality = _data_quality(judging)
     return {
-        "summary": _summary(verdict, rows, reasons, holds),
+        "summary": " ".join([_summary(verdict, rows, reasons, holds), *_unusual(quality)]),
         "supported_stage": supported_stage,
         "holds": holds,
         "reasons": reasons,
         "shown": list(shown_json(judging, gate)),
-        "data_quality": _data_quality(judging),
+        "data_quality": quality,
         "next_steps": _next_steps(judging, verdict, rows, gate, supported_stage),
         "retest": propose_retest(judging, verdict),
         "follow_up": propose_follow_up(judging),
@@ -91,6 +94,14 @@ def advice_of(verdict: Mapping[str, Any], judging: Judging, *, supported_stage: 
 
 
 # The first sentence
+
+
+def _unusual(quality: Sequence[Mapping[str, str]]) -> Iterator[str]:
+    """Yield a warning where a value looks misread: a verdict on it is worth no more than the value."""
+    found = [one["detail"] for one in quality if one["code"] == IMPLAUSIBLE]
+    if found:
+        more = f" (and {len(found) - 1} more)" if len(found) > 1 else ""
+        yield f"Look again: {found[0]}{more}."
 
 
 def _summary(
@@ -184,8 +195,9 @@ def _flags_of(judging: Judging, one: Measurement) -> Iterator[tuple[str, str]]:
     for bound in test.plausible if one.values else ():
         value = min(one.values) if bound.is_lower else max(one.values)
         if not bound.holds(test.in_unit(Pair(value), one.unit)):
+            amount = f"{number(value)} {one.unit or ''}".strip()
             expected = f"{bound.word.replace('_', ' ')} {bound.text}"
-            yield "implausible", f"{name}: {number(value)} {one.unit or ''} is unusual; {expected} is expected"
+            yield IMPLAUSIBLE, f"{name}: {amount} is unusual; {expected} is expected"
     if one.summarised is not None:
         yield "summarised_by_sender", f"{name}: one value that sums up {one.summarised} trials"
     other = judging.opposite(one)

@@ -31,7 +31,8 @@ def occasions_of(own: Sequence[Entry], current: Callable[[str], str], sides: Seq
     for entry in batteries:
         if entry.document["kind"] == FOLLOW_UP:
             followed = of_battery.get(current(entry.document["follows"]))
-            if followed is not None:
+            # A correction may have moved the occasion past its morning; a morning before it answers nothing.
+            if followed is not None and entry.occurred_on > followed.on:
                 followed.follow_ups.append(entry.id)
                 followed.performed_at[entry.id] = entry.occurred_at
                 _add_answers(followed.morning, entry.document.get("session_check", {}))

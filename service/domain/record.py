@@ -90,7 +90,7 @@ def gone(entries: Sequence[Entry]) -> set[str]:
     """Return the ids of the entries that are void or superseded; a void that is void itself takes nothing away."""
     void: set[str] = set()
     for entry in sorted(entries, key=lambda one: one.sequence, reverse=True):
-        if entry.kind == VOID and entry.id not in void:
+        if entry.kind == VOID and entry.document and entry.id not in void:
             void.add(entry.document["entry"])
     replaced = {
         entry.document["supersedes"] for entry in entries if entry.kind == BATTERY and "supersedes" in entry.document

@@ -27,7 +27,7 @@ def upgrade(url: str, *, serving_role: str | None = None) -> None:
     """
     database = Database(url, for_migration=True)
     if database.is_sqlite and database.url.database:
-        Path(database.url.database).parent.mkdir(parents=True, exist_ok=True)
+        _make_private(Path(database.url.database))
     try:
         config = _config()
         config.attributes["database"] = database
@@ -39,6 +39,13 @@ def upgrade(url: str, *, serving_role: str | None = None) -> None:
         raise DatabaseUnavailableError(message) from error
     finally:
         database.close()
+
+
+def _make_private(file: Path) -> None:
+    """Make a new record's file and folder for its owner alone; what is there stays as its owner left it."""
+    file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+    if not file.exists():
+        file.touch(mode=0o600)
 
 
 def is_current(database: Database) -> bool:

@@ -81,6 +81,12 @@ def by_digest(tx: Tx, organisation: str, digest: str) -> CriteriaSet:
     return _KEPT.get(digest, lambda: _loaded(tx, organisation, digest))
 
 
+def widest_follow_up_days(tx: Tx, organisation: str) -> int:
+    """Return how long after an occasion its morning may be told where no version is in force: as long as any says."""
+    digests = store.in_order_of_publication(tx, organisation)
+    return max((by_digest(tx, organisation, one).follow_up_days for one in digests), default=0)
+
+
 def catalogue(tx: Tx, organisation: str) -> Known:
     """Return the catalogues and referral questions of every version adopted; the newest definition wins.
 

@@ -71,12 +71,12 @@ def _ask_for_new(one: Mapping[str, Any], what: str, code: str) -> None:
         raise InvalidDocumentError(code, [FieldError(f"#/{what}/ref", "unknown_name", detail)])
 
 
-def identity_conflicts(row: Mapping[str, Any] | None, sent: Mapping[str, Any]) -> Iterator[FieldError]:
-    """Yield what is said of the person that differs from what is on record."""
+def identity_conflicts(told: Mapping[str, Any], sent: Mapping[str, Any]) -> Iterator[FieldError]:
+    """Yield what is said of the person that differs from what is on record, which is not for every sender to read."""
     for name in _IDENTITY:
-        known = None if row is None else row.get(name)
+        known = told.get(name)
         if known is not None and name in sent and sent[name] != known:
-            detail = f"{sent[name]} differs from {known} on record; supersede the battery that says otherwise"
+            detail = f"{sent[name]} differs from what is on record; supersede the battery that says otherwise"
             yield FieldError(f"#/athlete/{name}", CONFLICTS, detail)
 
 

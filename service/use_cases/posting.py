@@ -28,7 +28,7 @@ from service.store.ids import new_id
 from service.use_cases.context import Caller, Context, Created
 from service.use_cases.decision_view import decision_view, stored_view
 from service.use_cases.history import show
-from service.use_cases.in_force import catalogue, choose
+from service.use_cases.in_force import catalogue, choose, widest_follow_up_days
 from service.use_cases.judging_record import decide, evidence_now, facts_in_force
 from service.use_cases.naming import (
     CONFLICTS,
@@ -146,6 +146,9 @@ class _Posting:
         if "follows" not in self.revision.names:
             return self.subject.episode
         followed = next(one for one in self.recording.chain if one.id == self.revision.names["follows"])
+        if followed.content.get("kind") != record.ASSESSMENT:
+            detail = "a follow-up comes after an assessment; this names another kind of battery"
+            raise InvalidDocumentError(INVALID_BATTERY, [FieldError("#/follows", CONFLICTS, detail)])
         if self.subject.episode not in (None, followed.episode):
             detail = "the battery that this follows belongs to another episode"
             raise ConflictError(CONFLICTS, detail, errors=[FieldError("#/follows", CONFLICTS, detail)])
@@ -158,8 +161,7 @@ class _Posting:
             ConflictError: what is sent differs from what is on record.
         """
         chain, body = self.recording.chain, self.body
-        rows = self.recording.before["athletes"]
-        faults = list(identity_conflicts(rows.get((self.recording.athlete,)), body["athlete"]))
+        faults = list(identity_conflicts(self._person(gone_before), body["athlete"]))
         then = now = None
         if episode is not None:
             then = facts_in_force(chain, episode, gone_before, at=instant(body["performed_at"]))
@@ -170,6 +172,14 @@ class _Posting:
             message = "what is sent differs from what is on record; nothing was stored"
             raise ConflictError(CONFLICTS, message, errors=faults)
         return then if then is not None else body.get("episode")
+
+    def _person(self, gone_before: set[str]) -> dict[str, Any]:
+        """Return what the batteries that count say of the person, but for the one that this takes the place of."""
+        told: dict[str, Any] = {}
+        for one in self.recording.chain:
+            if one.id not in gone_before and one.id != self.revision.names.get("supersedes"):
+                told |= one.content.get("athlete", {}) if one.kind == record.BATTERY else {}
+        return told
 
     def _criteria(self, facts: Mapping[str, Any] | None, on: date) -> CriteriaSet | None:
         """Return the version that judges an assessment, None where nobody judges it yet."""
@@ -237,7 +247,10 @@ class _Posting:
             return self.recording.criteria(decided[-1].content["verdict"]["criteria"]).follow_up_days
         condition = battery.content["episode"]["condition"]
         tx, organisation = self.recording.tx, self.caller.organisation
-        return choose(tx, organisation, condition=condition, on=battery.occurred_on).follow_up_days
+        try:
+            return choose(tx, organisation, condition=condition, on=battery.occurred_on).follow_up_days
+        except NoCriteriaInForceError:
+            return widest_follow_up_days(tx, organisation)
 
     def _sent_place(self, where: str, battery: Link) -> str:
         """Return where a measurement of the document, which sorts them, stands in the body."""

@@ -184,19 +184,20 @@ def _position_faults(
 
 
 def _highest(verdict: Mapping[str, Any], stages: Sequence[str], supported: str | None, *, rests: bool) -> int:
-    """Return the place of the highest stage that a decision supports: of a hold, no higher than the passes on record.
+    """Return the place of the highest stage that a decision supports: no higher than the passes on record do.
 
     The first stage needs no pass; with a finding open, not even that is supported but for who `rests` from the sport.
     Who rests may stand anywhere below the stage that holds.
     """
     target = stages.index(verdict["stage"])
+    known = stages.index(supported) if supported in stages else 0
     if verdict["outcome"] == PASS:
-        return target
+        return min(target, known)
     if FINDING_OPEN in verdict["hold_because"]:
         return 0 if rests else -1
     if rests:
         return max(target - 1, 0)
-    return min(target - 1, stages.index(supported) if supported in stages else 0)
+    return min(target - 1, known)
 
 
 def _is_unsupported(recording: Recording, episode: str, criteria: CriteriaSet, position: Mapping[str, Any]) -> bool:

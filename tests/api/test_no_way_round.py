@@ -4,11 +4,11 @@ from typing import Any
 
 import pytest
 
-from service.use_cases.context import SUBMITTER
+from service.use_cases.context import ADMINISTRATOR, SUBMITTER
 from service.use_cases.rebuilding import check
 from tests import builders
 from tests.api.problem import assert_problem
-from tests.clinic import Clinic, new_clinic, send, small
+from tests.clinic import Clinic, new_clinic, send, small, whole
 from tests.world import ACTORS, new_key
 
 QUESTION = "cannot_take_four_steps"
@@ -79,3 +79,75 @@ def test_a_setback_a_few_minutes_ahead_of_our_clock_withdraws_at_once_and_for_go
     assert told["withdrawn"] == [passed["id"]]
     assert clinic.at("2026-11-20T19:00:00+01:00").state_of(passed["id"]) == "withdrawn"
     assert_state_is_what_the_record_says(clinic)
+
+
+def test_a_morning_before_a_corrected_occasion_answers_nothing_of_it(clinic):
+    at_gate = {"target_stage": "competition"}
+    clinic.at("2026-11-25T18:00:00+01:00")
+    clinic.post_battery(whole("A", "2026-11-20T16:30:00+01:00", **at_gate))
+    morning = clinic.post_battery({**builders.follow_up("A")["battery"], "athlete": {"ref": "KB-1"}})
+
+    moved = clinic.post_battery(whole("A", "2026-11-22T16:30:00+01:00", supersedes={"ref": "A"}, **at_gate))
+
+    assert morning["outcome"] == "pass"
+    assert (moved["outcome"], moved["hold_because"]) == ("hold", ["awaiting_response"])
+    assert_state_is_what_the_record_says(clinic)
+
+
+def test_a_follow_up_of_a_baseline_is_refused(clinic):
+    body = small("BL", kind="baseline", episode=None, referral=None, since_last=None, target_stage=None)
+    clinic.post_battery(body)
+
+    refused = send(clinic.submitter, "/v1/batteries", follow_up_of("BL", "2026-11-20T17:00:00+01:00"))
+
+    assert_problem(refused, 422, "invalid_battery")
+    assert [one["pointer"] for one in refused.json["errors"]] == ["#/follows"]
+
+
+def follow_up_of(ref: str, at: str) -> dict[str, Any]:
+    return {**builders.follow_up(ref, at)["battery"], "athlete": {"ref": "KB-1"}}
+
+
+def test_what_is_left_of_an_erased_record_can_be_asked_for(clinic):
+    posted = clinic.post_battery(small("A"))
+    clinic.post(f"/v1/entries/{posted['battery_id']}/void", {"reason": "wrong"})
+    path = f"/v1/athletes/{posted['athlete_id']}/erasure"
+    clinic.post(path, {"scope": "full", "reason": "asked"}, role=ADMINISTRATOR)
+
+    asked = [f"/v1/athletes/{posted['athlete_id']}", f"/v1/episodes/{posted['episode_id']}", "/v1/decisions"]
+
+    assert [clinic.clinician.get(one).status_code < 500 for one in asked] == [True] * 3
+
+
+def test_a_pass_with_a_later_hold_below_it_supports_no_position_of_its_own(clinic):
+    passed = clinic.post_battery(whole("A"))
+    clinic.at("2026-11-22T18:00:00+01:00")
+    clinic.post_battery(small("B", "2026-11-22T17:00:00+01:00", measurements=[{"test": "pain_worst_24h", "value": 8}]))
+    body = {
+        "decision_digest": passed["digest"],
+        "determination": "agree",
+        "position": {"stage": "hop_and_cut", "participation": "full_training"},
+    }
+
+    assert clinic.state_of(passed["id"]) == "standing"
+    refused = clinic.refused(f"/v1/decisions/{passed['id']}/sign-offs", body)
+    assert [one["pointer"] for one in refused.json["errors"]] == ["#/position/stage"]
+
+
+def test_a_mistyped_birth_year_is_corrected_by_the_battery_that_takes_the_place(clinic):
+    clinic.post_battery(small("A", athlete={"ref": "KB-1", "new": True, "birth_year": 1990}))
+    other = small("B", "2026-11-20T17:00:00+01:00", athlete={"ref": "KB-1", "birth_year": 2000})
+    refused = clinic.refused("/v1/batteries", other)
+
+    assert "1990" not in refused.text, "what is on record is not for every sender to read"
+    corrected = small("A", athlete={"ref": "KB-1", "birth_year": 2000}, supersedes={"ref": "A"})
+    assert clinic.post_battery(corrected)["outcome"] == "pass"
+
+
+def test_the_morning_of_history_before_the_first_version_is_kept(database_url):
+    clinic = new_clinic(database_url, from_="2026-12-01")
+    clinic.post_battery(small("A", "2026-11-18T10:00:00+01:00", target_stage=None))
+
+    kept = clinic.post_battery(follow_up_of("A", "2026-11-19T08:00:00+01:00"))
+
+    assert "outcome" not in kept

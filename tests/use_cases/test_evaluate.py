@@ -9,7 +9,17 @@ import pytest
 from service.domain.errors import InvalidDocumentError, UnknownStageError
 from service.use_cases.evaluate import Evaluation, as_file, evaluate, target_stage
 from service.use_cases.reading_entries import Clock
-from tests.builders import baseline, battery, criteria, file, follow_up, loaded, measured
+from tests.builders import (
+    baseline,
+    battery,
+    criteria,
+    file,
+    follow_up,
+    loaded,
+    measured,
+    passing_measurements,
+    quantity,
+)
 from tests.use_cases.test_reading_entries import OTHER
 
 STAGE = "team_training"
@@ -128,3 +138,28 @@ def test_a_baseline_or_follow_up_alone_is_refused(body: dict[str, Any]) -> None:
     with pytest.raises(InvalidDocumentError) as refused:
         as_file(body)
     assert [(fault.pointer, fault.code) for fault in refused.value.errors] == [("#/kind", "conflicts")]
+
+
+def _summary_of(changed: dict[str, str]) -> str:
+    """The summary of a battery in which these tests of the left side have one value each."""
+    measurements = [
+        one | {"trials": [{"value": quantity(changed[one["test"]])}] * len(one["trials"])}
+        if one.get("side") == "left" and one["test"] in changed
+        else one
+        for one in passing_measurements()
+    ]
+    written = loaded(file(battery(measurements=measurements)))
+    found = evaluate(written, criteria(), stage="team_training", clock=Clock())
+    assert found is not None
+    return str(found.advice["summary"])
+
+
+def test_a_pass_on_a_value_that_looks_misread_says_so_in_its_first_words():
+    summary = _summary_of({"side_hop_time": "1.1"})
+
+    assert summary.startswith("Pass: all 13 required criteria are met.")
+    assert summary.endswith("Look again: Side hop, left: 1.1 s is unusual; at least 4 s is expected.")
+
+
+def test_of_several_values_that_look_misread_the_first_is_named():
+    assert "(and 1 more)." in _summary_of({"side_hop_time": "1.1", "heel_rise_repetitions": "200"})
