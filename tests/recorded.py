@@ -48,7 +48,8 @@ class Clinic:
         sent = dict(entry["battery"])
         sent["athlete"] = {"ref": athlete, "new": True, **ATHLETE, **(person or {})}
         if sent["kind"] == "assessment":
-            sent["episode"] = {"ref": episode or f"{athlete}-1", "new": True, **EPISODE}
+            first = {"ref": f"{athlete}-1", "new": True, **EPISODE}
+            sent["episode"] = first | ({"ref": episode, "recurrence_of": first["ref"]} if episode else {})
             sent["target_stage"] = stage
         return plain({key: one for key, one in {**sent, **changes}.items() if one is not None})
 

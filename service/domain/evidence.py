@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from service.domain.catalogue import BOTH, OPPOSITE, SIDES
-from service.domain.record import MEASURED, UNABLE
+from service.domain.record import MEASURED, UNABLE, first_day, last_day
 
 HEALTHY, PREVIOUSLY_INJURED, SYMPTOMATIC, UNKNOWN = "healthy", "previously_injured", "symptomatic", "unknown"
 OTHER_SIDES = (HEALTHY, PREVIOUSLY_INJURED, SYMPTOMATIC, UNKNOWN)
@@ -103,6 +103,8 @@ class Session:
 class Setback:
     """A setback, giving way or a re-injury that was told, giving way in a trial, or a confirmed finding.
 
+    A later episode of an involved side is a re-injury on its onset.
+
     `entries` are those that say so. `moment` is set where it is known (of a trial always), `telling` is the place of
     the occasion whose `since_last` told it first; `test` and `occasion` are those of the trial.
     """
@@ -171,6 +173,11 @@ class Facts:
     def opposite(self) -> str | None:
         """Return the other side, None where both are involved."""
         return None if self.is_bilateral else OPPOSITE[self.involved_side]
+
+    def is_after(self, earlier: "Facts") -> bool:
+        """Tell whether the onset lies, or in the month told may lie, after that of another episode."""
+        may_be_later = last_day(self.onset_on) > first_day(earlier.onset_on)
+        return may_be_later and self.onset_on != earlier.onset_on
 
 
 @dataclass(frozen=True, slots=True)

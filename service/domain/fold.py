@@ -17,6 +17,7 @@ from service.domain.evidence import (
     Measurement,
     Occasion,
     Session,
+    Setback,
     Waiver,
 )
 from service.domain.occasions import occasions_of, read_measurement
@@ -38,8 +39,11 @@ from service.domain.record import (
     Moment,
     first_day,
     gone,
+    last_day,
 )
 from service.domain.setbacks import cancel, events_of, findings_of, told
+
+_PLACE_AND_TIME = {"involved_side", "onset_on"}
 
 
 def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment, posted: bool) -> Evidence | None:
@@ -66,7 +70,8 @@ def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment,
     if posted and judged is None:
         return None
     today = judged.on if posted and judged is not None else as_of.on
-    return _Folding(live, own, episode, facts, occasions, judged, today, as_of, through, posted).evidence()
+    others = _other_episodes(live.entries, episode)
+    return _Folding(live, own, episode, facts, others, occasions, judged, today, as_of, through, posted).evidence()
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +120,23 @@ def _facts(own: Sequence[Entry]) -> Facts | None:
     return Facts(facts["condition"], facts["involved_side"], facts["onset_on"], facts["other_side"])
 
 
+def _other_episodes(entries: Sequence[Entry], episode: str) -> dict[str, Facts]:
+    """Return the athlete's other episodes with their facts."""
+    found: dict[str, Facts] = {}
+    for other in dict.fromkeys(entry.episode for entry in entries if entry.episode):
+        facts = _facts([entry for entry in entries if entry.episode == other]) if other != episode else None
+        if facts is not None:
+            found[other] = facts
+    return found
+
+
+def _told_by(own: Sequence[Entry]) -> str:
+    """Return the id of the entry that an episode's side and onset stand on: its first battery, or a correction."""
+    first = next(entry.id for entry in own if entry.kind == BATTERY)
+    corrections = [entry.id for entry in own if entry.kind == EVENT and _PLACE_AND_TIME & entry.document.keys()]
+    return corrections[-1] if corrections else first
+
+
 def _judged(occasions: Sequence[Occasion], live: _Live, through: int) -> Occasion | None:
     """Return the occasion that the entry just posted asks to judge, None where it comes too late."""
     posted = next((entry for entry in reversed(live.entries) if entry.sequence == through), None)
@@ -134,6 +156,7 @@ class _Folding:
     own: Sequence[Entry]
     episode: str
     facts: Facts
+    others: Mapping[str, Facts]
     occasions: Sequence[Occasion]
     judged: Occasion | None
     today: date
@@ -142,7 +165,7 @@ class _Folding:
     posted: bool
 
     def evidence(self) -> Evidence:
-        events = events_of(self.own, self.occasions)
+        events = [*events_of(self.own, self.occasions), *self._injured_again()]
         confirmed = findings_of(self.episode, self.live.entries)[1]
         setbacks = [*confirmed, *(one for one in events if one.occasion is None or one.occasion is not self.judged)]
         cancel(self.occasions, setbacks)
@@ -250,24 +273,23 @@ class _Folding:
     def _closed(self) -> dict[str | None, date]:
         return {entry.episode: entry.occurred_on for entry in self._closings()}
 
-    def _others(self) -> Iterator[tuple[str, Facts]]:
-        """Yield the athlete's other episodes with their facts."""
-        for episode in dict.fromkeys(entry.episode for entry in self.live.entries if entry.episode):
-            if episode != self.episode:
-                facts = _facts([entry for entry in self.live.entries if entry.episode == episode])
-                if facts is not None:
-                    yield episode, facts
+    def _injured_again(self) -> Iterator[Setback]:
+        """Yield a re-injury for each later episode of an involved side, whatever it is called."""
+        for episode, facts in self.others.items():
+            if facts.is_after(self.facts) and set(facts.involved) & set(self.facts.involved):
+                told_by = _told_by([entry for entry in self.live.entries if entry.episode == episode])
+                yield Setback(RE_INJURY, last_day(facts.onset_on), frozenset([told_by]))
 
     def _spans(self) -> list[tuple[date, date]]:
         """Return from when to when each other episode was open."""
         closed = self._closed()
-        return [(first_day(facts.onset_on), closed.get(episode, date.max)) for episode, facts in self._others()]
+        return [(first_day(facts.onset_on), closed.get(episode, date.max)) for episode, facts in self.others.items()]
 
     def _other_side_since(self) -> date | None:
         closed, opposite = self._closed(), self.facts.opposite
         onsets = [
             first_day(facts.onset_on)
-            for episode, facts in self._others()
+            for episode, facts in self.others.items()
             if episode not in closed and opposite in facts.involved
         ]
         return min(onsets, default=None)

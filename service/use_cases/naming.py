@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from service.domain import record
+from service.domain.catalogue import BOTH
 from service.domain.chain import Link
 from service.domain.errors import INVALID_BATTERY, ConflictError, FieldError, InvalidDocumentError
 from service.store import people
@@ -86,6 +87,39 @@ def fact_conflicts(in_force: Sequence[Mapping[str, Any]], sent: Mapping[str, Any
         if in_force and all(sent[name] != facts[name] for facts in in_force):
             detail = f"{sent[name]} differs from {in_force[-1][name]} in force; {_MENDED_BY[name]} changes it"
             yield FieldError(f"#/episode/{name}", CONFLICTS, detail)
+
+
+def open_conflicts(
+    known: Mapping[str, Mapping[str, Any]], sent: Mapping[str, Any], recurrence_of: str | None
+) -> Iterator[FieldError]:
+    """Yield what speaks against a new episode: one like it is open, so that the ref is probably mistyped.
+
+    Args:
+        known: the athlete's episodes by id, as they are now.
+        sent: the facts of the new one.
+        recurrence_of: the episode of which it is said to be a recurrence.
+    """
+    before = set(_line_of(known, recurrence_of))
+    if any(_is_alike(one, sent) and key not in before for key, one in known.items()):
+        detail = (
+            "this athlete has an open episode of this condition and side; mend the ref if it is that one, "
+            "else name it in `recurrence_of`, or close it first"
+        )
+        yield FieldError("#/episode/ref", CONFLICTS, detail)
+
+
+def _line_of(known: Mapping[str, Mapping[str, Any]], recurrence_of: str | None) -> Iterator[str]:
+    """Yield an episode and those that it is a recurrence of in its turn."""
+    while recurrence_of is not None:
+        yield recurrence_of
+        recurrence_of = known[recurrence_of]["recurrence_of"]
+
+
+def _is_alike(one: Mapping[str, Any], sent: Mapping[str, Any]) -> bool:
+    is_same_side = (
+        BOTH in {one["involved_side"], sent["involved_side"]} or one["involved_side"] == sent["involved_side"]
+    )
+    return one["closed_on"] is None and one["condition"] == sent["condition"] and is_same_side
 
 
 def _conflict(detail: str, *, at: str, code: str = CONFLICTS, link: str | None = None) -> ConflictError:

@@ -32,10 +32,12 @@ from service.use_cases.in_force import catalogue, choose, widest_follow_up_days
 from service.use_cases.judging_record import decide, evidence_now, facts_in_force
 from service.use_cases.naming import (
     CONFLICTS,
+    NEW_EPISODE,
     Revision,
     Subject,
     fact_conflicts,
     identity_conflicts,
+    open_conflicts,
     revision_of,
     subject_of,
 )
@@ -168,6 +170,8 @@ class _Posting:
             now = facts_in_force(chain, episode, gone_before, at=_FAR_FUTURE)
         if "episode" in body:
             faults += fact_conflicts([facts for facts in (then, now) if facts is not None], body["episode"])
+        if NEW_EPISODE in self.subject.created and not list(self._recurrence_faults()):
+            faults += open_conflicts(self._by_id(), body["episode"], self._recurrence_of())
         if faults:
             message = "what is sent differs from what is on record; nothing was stored"
             raise ConflictError(CONFLICTS, message, errors=faults)
@@ -217,8 +221,11 @@ class _Posting:
 
     def _recurrence_of(self) -> str | None:
         ref = self.body.get("episode", {}).get("recurrence_of")
-        known = self.recording.before["episodes"].values()
-        return next((row["id"] for row in known if ref is not None and row["ref"] == ref), None)
+        return next((key for key, row in self._by_id().items() if ref is not None and row["ref"] == ref), None)
+
+    def _by_id(self) -> dict[str, Mapping[str, Any]]:
+        """Return the athlete's episodes by id, as they were before this battery."""
+        return {row["id"]: row for row in self.recording.before["episodes"].values()}
 
     def _refuse_misfits(self, battery: Link, gone_before: set[str]) -> None:
         """Refuse what does not fit to the athlete's other batteries."""

@@ -96,7 +96,7 @@ def test_an_event_is_told_once(clinic, passed):
     assert first.json["withdrawn"] == [passed["id"]]
     assert again.headers["Idempotency-Replayed"] == "true"
     assert len(clinic.chain(passed["athlete_id"])) == 3
-    other = clinic.post_battery(small("B", episode=EPISODE | {"ref": "KB-1-2", "onset_on": "2026-11-01"}))
+    other = clinic.post_battery(small("B", episode=EPISODE | {"ref": "KB-1-2", "involved_side": "right"}))
     assert_problem(clinic.refused(events(other), body, key="one"), 422, "key_reused")
 
 

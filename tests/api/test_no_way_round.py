@@ -8,7 +8,7 @@ from service.use_cases.context import ADMINISTRATOR, SUBMITTER
 from service.use_cases.rebuilding import check
 from tests import builders
 from tests.api.problem import assert_problem
-from tests.clinic import Clinic, new_clinic, send, small, whole
+from tests.clinic import EPISODE, Clinic, new_clinic, send, small, whole
 from tests.world import ACTORS, new_key
 
 QUESTION = "cannot_take_four_steps"
@@ -151,3 +151,66 @@ def test_the_morning_of_history_before_the_first_version_is_kept(database_url):
     kept = clinic.post_battery(follow_up_of("A", "2026-11-19T08:00:00+01:00"))
 
     assert "outcome" not in kept
+
+
+def sprained_again(**changes: Any) -> dict[str, Any]:
+    return {**EPISODE, "ref": "KB-1-2", "onset_on": "2026-11-21", **changes}
+
+
+def test_an_ankle_sprained_again_under_another_ref_withdraws_the_pass_and_cancels_what_was_measured(clinic):
+    passed = clinic.post_battery(whole("A"))
+    clinic.at("2026-11-22T18:00:00+01:00")
+    again = sprained_again(recurrence_of="KB-1-1")
+
+    told = clinic.post_battery(small("B", "2026-11-22T17:00:00+01:00", episode=again))
+
+    assert told["withdrawn"] == [passed["id"]]
+    held = clinic.decide(passed["episode_id"], "hop_and_cut")
+    assert held["outcome"] == "hold"
+    assert {one["code"] for one in held["reasons"] if one.get("test")} == {"before_setback"}
+    assert_state_is_what_the_record_says(clinic)
+
+
+@pytest.mark.parametrize("changes", [{}, {"involved_side": "both"}, {"onset_on": EPISODE["onset_on"]}])
+def test_a_new_episode_like_an_open_one_is_a_mistyped_ref_unless_it_says_otherwise(clinic, changes):
+    clinic.post_battery(small("A"))
+    clinic.at("2026-11-22T18:00:00+01:00")
+    body = small("B", "2026-11-22T17:00:00+01:00", episode=sprained_again(**changes))
+
+    refused = clinic.refused("/v1/batteries", body, SUBMITTER)
+
+    problem = assert_problem(refused, 409, "conflicts")
+    assert [one["pointer"] for one in problem["errors"]] == ["#/episode/ref"]
+    assert "recurrence_of" in problem["errors"][0]["detail"]
+    assert "KB-1-1" not in refused.text, "the refs of others are not for every sender to read"
+
+
+@pytest.mark.parametrize("changes", [{"involved_side": "right"}, {"condition": "high_ankle_sprain"}])
+def test_a_new_episode_of_another_side_or_condition_is_none_such(clinic, changes):
+    clinic.post_battery(small("A"))
+
+    other = sprained_again(**{"onset_on": "2026-11-19", **changes})
+
+    assert clinic.post_battery(small("B", "2026-11-20T17:00:00+01:00", episode=other, target_stage=None))["created"]
+
+
+def test_a_third_sprain_names_the_second_which_names_the_first(clinic):
+    clinic.post_battery(small("A"))
+    clinic.at("2026-11-24T18:00:00+01:00")
+    clinic.post_battery(small("B", "2026-11-22T17:00:00+01:00", episode=sprained_again(recurrence_of="KB-1-1")))
+    third = sprained_again(ref="KB-1-3", onset_on="2026-11-23")
+
+    first_named = small("C", "2026-11-24T17:00:00+01:00", episode=third | {"recurrence_of": "KB-1-1"})
+    second_named = small("C", "2026-11-24T17:00:00+01:00", episode=third | {"recurrence_of": "KB-1-2"})
+
+    assert_problem(clinic.refused("/v1/batteries", first_named, SUBMITTER), 409, "conflicts")
+    assert clinic.post_battery(second_named)["created"] == ["episode"]
+
+
+def test_a_new_episode_like_one_that_was_closed_is_taken(clinic):
+    passed = clinic.post_battery(small("A"))
+    closing = {"kind": "closed", "at": "2026-11-20T17:30:00+01:00", "cause": "well"}
+    clinic.post(f"/v1/episodes/{passed['episode_id']}/events", closing)
+    clinic.at("2026-11-22T18:00:00+01:00")
+
+    assert clinic.post_battery(small("B", "2026-11-22T17:00:00+01:00", episode=sprained_again()))["created"]

@@ -129,7 +129,7 @@ def test_a_morning_of_what_was_not_judged_is_kept_only(clinic):
 
 def test_a_morning_belongs_to_the_episode_of_its_evening(clinic):
     clinic.post_battery(small("A"))
-    other = EPISODE | {"ref": "KB-1-2"}
+    other = EPISODE | {"ref": "KB-1-2", "involved_side": "right"}
     clinic.post_battery(small("B", "2026-11-20T17:00:00+01:00", episode=other, target_stage=None))
     clinic.at("2026-11-21T09:00:00+01:00")
     known = {"athlete": {"ref": "KB-1"}, "episode": other | {"new": False}}

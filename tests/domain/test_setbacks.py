@@ -276,3 +276,53 @@ def test_a_finding_raised_in_an_occasion_after_the_judged_one_holds() -> None:
     morning, last_station = (assessment(occasion="morning", at=at) for at in ("09:00", "16:00"))
     later = assessment(at="10:00", referral={"numb": True})
     assert [one.question for one in evidence(morning, later, last_station).findings] == ["numb"]
+
+
+# A later episode
+
+
+def injured_again(onset: str, side: str = LEFT, on: str = "2026-11-19", **changes: Any) -> Draft:
+    return assessment(episode="E2", on=on, facts={"involved_side": side, "onset_on": onset}, **changes)
+
+
+@pytest.mark.parametrize(
+    ("onset", "code"),
+    [("2026-11-17", "met"), ("2026-11-18", "before_setback"), ("2026-11", "before_setback")],
+)
+def test_a_later_episode_of_the_side_is_a_re_injury_on_its_onset(onset: str, code: str) -> None:
+    assert code_of(HOP, hopped("2026-11-18"), injured_again(onset), assessment()) == code
+
+
+@pytest.mark.parametrize(
+    ("onset", "code"), [("2026-09-30", "met"), ("2026-10-01", "met"), ("2026-10-02", "before_setback")]
+)
+def test_an_episode_of_the_side_with_an_onset_as_early_is_none(onset: str, code: str) -> None:
+    assert code_of(HOP, hopped("2026-10-02"), injured_again(onset), at="2026-10-20") == "met"
+    found = code_of(HOP, hopped("2026-10-02"), injured_again(onset, on="2026-10-03"), at="2026-10-20")
+    assert found == code
+
+
+def test_two_episodes_told_by_the_same_month_began_together() -> None:
+    first = hopped("2026-10-20", facts={"onset_on": "2026-10"})
+    assert code_of(HOP, first, injured_again("2026-10", on="2026-10-20"), at="2026-10-21") == "met"
+
+
+@pytest.mark.parametrize(
+    ("side", "other", "code"),
+    [(LEFT, RIGHT, "met"), (LEFT, "both", "before_setback"), ("both", LEFT, "before_setback")],
+)
+def test_only_an_episode_that_shares_a_side_is_a_re_injury(side: str, other: str, code: str) -> None:
+    hops = [measured("hop", LEFT, 120), measured("hop", RIGHT, 120)]
+    entries = assessment(hops, on="2026-11-18", facts={"involved_side": side}), injured_again("2026-11-18", other)
+    assert code_of(HOP, *entries, assessment()) == code
+
+
+def test_a_later_episode_makes_the_referral_screen_due_again() -> None:
+    criteria = small_set({"hop": HOP}, not_today=[])
+    entries = assessment(on="2026-11-18"), injured_again("2026-11-18"), assessment(referral=None)
+    assert ["not_assessed", "unanswered", "numb"] in holds_on(criteria, *entries)
+
+
+def test_a_later_episode_counts_among_the_events() -> None:
+    count = {"events": ["re_injury"], "metric": "count", "within_days": 7, "at_most": 0}
+    assert code_of(count, injured_again("2026-11-18"), hopped()) == "above"

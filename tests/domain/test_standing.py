@@ -393,6 +393,30 @@ def test_a_setback_of_another_episode_withdraws_nothing() -> None:
     assert state_of([hopped()], event("setback", DAY, episode="E2")) == "standing"
 
 
+def again(onset: str, **changes: Any) -> Draft:
+    return assessment(episode="E2", on="2026-11-22", facts={"onset_on": onset}, **changes)
+
+
+@pytest.mark.parametrize(("onset", "state"), [("2026-11-19", "standing"), ("2026-11-20", "withdrawn")])
+def test_a_later_episode_of_the_side_withdraws_what_was_measured_by_its_onset(onset: str, state: str) -> None:
+    assert state_of([hopped()], again(onset), today="2026-11-22") == state
+
+
+@pytest.mark.parametrize("facts", [{"onset_on": "2026-11-20"}, {"involved_side": LEFT}])
+def test_a_correction_that_makes_another_episode_a_re_injury_withdraws_it(facts: dict[str, str]) -> None:
+    told_as = {"onset_on": "2026-09-01"} if "onset_on" in facts else {"involved_side": RIGHT, "onset_on": DAY}
+    other = assessment(episode="E2", on=DAY, at="14:00", facts=told_as)
+    corrected = event("corrected", "2026-11-22", episode="E2", **facts)
+    assert state_of([other, hopped()]) == "standing"
+    assert state_of([other, hopped()], corrected, today="2026-11-22") == "withdrawn"
+
+
+def test_a_correction_of_another_fact_of_a_re_injury_that_it_saw_withdraws_nothing() -> None:
+    other = assessment(episode="E2", on="2026-11-18", facts={"onset_on": DAY})
+    corrected = event("corrected", "2026-11-22", episode="E2", other_side="symptomatic")
+    assert state_of([other, hopped()], corrected, today="2026-11-22") == "standing"
+
+
 def test_a_setback_yet_to_come_withdraws_nothing() -> None:
     assert state_of([hopped()], event("setback", "2026-11-22"), today="2026-11-21") == "standing"
 
