@@ -17,6 +17,7 @@ from service.api.openapi import api_of, document
 from service.api.problems import answer_errors
 from service.api.reading import refuse_arguments_not_read
 from service.api.routes import BLUEPRINTS
+from service.console import routes as console
 from service.settings import Settings, service_version
 from service.store.database import Database
 from service.use_cases.access import authenticate
@@ -67,10 +68,11 @@ def joined(
     app.json = PlainJson(app)
     app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
     app.extensions["rts"] = context
+    app.extensions["rts-settings"] = settings
     log_to_stderr(settings.log_level)
     observe(app, context.clock)
     answer_errors(app)
-    keep_the_door(app, context, roles, authenticate)
+    keep_the_door(app, context, roles, authenticate, {console.NAME: console.identify})
     _protect(app)
     api = api_of(app, version=context.service_version, prefix=settings.url_prefix)
     for blueprint in (*blueprints, operation):
@@ -78,6 +80,7 @@ def joined(
     refuse_arguments_not_read(app)
     app.extensions["rts-openapi"] = document(app, api, roles)
     app.register_blueprint(docs.blueprint())
+    app.register_blueprint(console.blp)
     _stand_behind_proxies(app, settings)
     return app
 

@@ -10,6 +10,7 @@ LOG_LEVELS = ("debug", "info", "warning", "error")
 HIGHEST_PORT = 65535
 MOST_THREADS = 256
 MOST_PROXIES = 10
+LEAST_IDLE, MOST_IDLE = 5, 720
 OF_THE_TESTS = "RTS_TEST_"  # what names their database server, and reaches every process that they start
 _PREFIX = re.compile(r"(/[A-Za-z0-9._~-]+)*", re.ASCII)
 
@@ -34,6 +35,7 @@ class Settings:
         trusted_proxies: how many proxies stand in front and set X-Forwarded-* headers.
         url_prefix: the path under which the proxy shows the service, such as `/rts`.
         log_level: how much is logged.
+        idle_minutes: how long somebody stays signed in at the console without using it.
     """
 
     database_url: str = "sqlite:///rts-data/record.sqlite"
@@ -43,6 +45,7 @@ class Settings:
     trusted_proxies: int = 0
     url_prefix: str = ""
     log_level: str = "info"
+    idle_minutes: int = 60
 
     @classmethod
     def from_environment(cls, environ: Mapping[str, str]) -> "Settings":
@@ -116,4 +119,5 @@ VARIABLES: Mapping[str, tuple[str, Callable[[str], object]]] = {
     "RTS_TRUSTED_PROXIES": ("trusted_proxies", _whole(0, MOST_PROXIES)),
     "RTS_URL_PREFIX": ("url_prefix", _prefix),
     "RTS_LOG_LEVEL": ("log_level", _level),
+    "RTS_IDLE_MINUTES": ("idle_minutes", _whole(LEAST_IDLE, MOST_IDLE)),
 }

@@ -71,6 +71,16 @@ ROLES: Mapping[str, frozenset[str]] = {
     "access_keys.show": ADMINISTRATION,
     "access_keys.revoke": ADMINISTRATION,
     "audit.every": ADMINISTRATION,
+    "console.home": CLINIC,
+    "console.sign_in": OPEN,
+    "console.signed_in": OPEN,
+    "console.sign_out": CLINIC,
+    "console.team": CLINIC,
+    "console.due": CLINIC,
+    "console.criteria": CLINIC,
+    "console.terms": CLINIC,
+    "console.nowhere": OPEN,
+    "console.static": OPEN,
     "docs.page": OPEN,
     "docs.static": OPEN,
     "docs.openapi": OPEN,
@@ -80,6 +90,7 @@ ROLES: Mapping[str, frozenset[str]] = {
 }
 
 Authenticate = Callable[[Context, str], Caller | None]
+Identify = Callable[[Context], Caller]
 
 _BEARER = re.compile(r"bearer +(rts_[0-9a-f]{32}_[A-Za-z0-9_-]{16,128})", re.ASCII | re.IGNORECASE)
 _SEND_KEY = "send your access key: Authorization: Bearer rts_..."
@@ -87,9 +98,21 @@ _NOT_VALID = "this access key is not known or no longer valid; ask your administ
 
 
 def keep_the_door(
-    app: Flask, context: Context, roles: Mapping[str, frozenset[str]], authenticate: Authenticate
+    app: Flask,
+    context: Context,
+    roles: Mapping[str, frozenset[str]],
+    authenticate: Authenticate,
+    others: Mapping[str, Identify],
 ) -> None:
-    """Let nobody call a route that the table does not give to one of the caller's roles."""
+    """Let nobody call a route that the table does not give to one of the caller's roles.
+
+    Args:
+        app: the app.
+        context: the parts of the service that runs.
+        roles: the table.
+        authenticate: tells who presents an access key.
+        others: the blueprints whose callers are known otherwise than by a key in the request.
+    """
     app.extensions["rts-roles"] = roles
 
     @app.before_request
@@ -99,7 +122,9 @@ def keep_the_door(
         allowed = roles.get(request.endpoint, frozenset())
         if allowed == OPEN:
             return
-        g.caller = replace(_who(context, authenticate), request_id=g.request_id)
+        identify = others.get(request.blueprint or "")
+        known = identify(context) if identify else _who(context, authenticate)
+        g.caller = replace(known, request_id=g.request_id)
         if not allowed & g.caller.roles:
             raise ForbiddenError(_may_not(allowed, g.caller), roles=sorted(allowed))
 

@@ -160,8 +160,17 @@ def problem(
     return current_app.response_class(current_app.json.dumps(body) + "\n", status, mimetype=PROBLEM_JSON)
 
 
+def status_and_title(error: ServiceError) -> tuple[int, str]:
+    """Return the status and the title of an error; one without a row is a fault of ours."""
+    return _row(error) or PROBLEMS[INTERNAL_ERROR]
+
+
+def _row(error: ServiceError) -> tuple[int, str] | None:
+    return PROBLEMS.get(error.code) or next((row for family, row in _FAMILIES if isinstance(error, family)), None)
+
+
 def _of_service_error(error: ServiceError) -> Response:
-    row = PROBLEMS.get(error.code) or next((row for family, row in _FAMILIES if isinstance(error, family)), None)
+    row = _row(error)
     if row is None:
         return _of_unforeseen(error)
     response = problem(error.code, error.message, row=row, errors=_errors(error), facts=_facts(error))

@@ -17,8 +17,9 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
         "serve",
         parents=[shared],
         help=summary,
-        description="Serve the JSON API. Settings come from the environment: RTS_DATABASE_URL, RTS_HOST, RTS_PORT, "
-        "RTS_THREADS, RTS_TRUSTED_PROXIES, RTS_URL_PREFIX, RTS_LOG_LEVEL. SIGTERM finishes what is running.",
+        description="Serve the JSON API and the console. Settings come from the environment: RTS_DATABASE_URL, RTS_HOST, RTS_PORT, "
+        "RTS_THREADS, RTS_TRUSTED_PROXIES, RTS_URL_PREFIX, RTS_LOG_LEVEL, RTS_IDLE_MINUTES. "
+        "SIGTERM finishes what is running.",
     )
     command.add_argument("--migrate", action="store_true", help="bring the database to this release's tables first")
     command.add_argument("--json", action="store_true", help="print one line of JSON once requests are answered")

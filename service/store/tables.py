@@ -128,6 +128,20 @@ idempotency_keys = sa.Table(
     _of_actor(),
 )
 
+console_sessions = sa.Table(
+    "console_sessions",
+    METADATA,
+    _organisation(),
+    uuid_column("id", nullable=False),
+    uuid_column("key_id", nullable=False),
+    sa.Column("secret_sha256", sa.String(64), nullable=False),
+    moment_column("created_at", nullable=False),
+    moment_column("seen_at", nullable=False),
+    sa.PrimaryKeyConstraint("organisation_id", "id"),
+    sa.UniqueConstraint("secret_sha256"),
+    sa.ForeignKeyConstraint(["organisation_id", "key_id"], ["access_keys.organisation_id", "access_keys.id"]),
+)
+
 athletes = sa.Table(
     "athletes",
     METADATA,

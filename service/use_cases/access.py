@@ -35,7 +35,7 @@ class Minted(NamedTuple):
 def mint(id_: str) -> Minted:
     """Return a new secret for the key of an id."""
     secret = secrets.token_urlsafe(_SECRET_BYTES)
-    return Minted(_BETWEEN.join((_PREFIX, uuid.UUID(id_).hex, secret)), _digest(secret))
+    return Minted(_BETWEEN.join((_PREFIX, uuid.UUID(id_).hex, secret)), digest_of(secret))
 
 
 def authenticate(context: Context, presented: str) -> Caller | None:
@@ -46,16 +46,26 @@ def authenticate(context: Context, presented: str) -> Caller | None:
     Raises:
         DatabaseUnavailableError: nobody can say now.
     """
+    found = valid_key(context, presented)
+    if found is None:
+        return None
+    key, time_zone = found
+    caller = caller_of(key.holder, time_zone)
+    _note_use(context, key, context.clock().astimezone(caller.zone).date())
+    return caller
+
+
+def valid_key(context: Context, presented: str) -> tuple[access.AccessKey, str] | None:
+    """Return the key that is presented and its organisation's time zone, None where it opens nothing.
+
+    Raises:
+        DatabaseUnavailableError: nobody can say now.
+    """
     id_, secret = _parts(presented)
     found = context.database.read(lambda tx: access.presented_key(tx, id_)) if id_ else None
-    key, time_zone = found or (None, None)
-    is_known = hmac.compare_digest(_digest(secret), key.secret_sha256 if key else _NO_DIGEST)
-    now = context.clock()
-    if key is None or time_zone is None or not is_known or key.purpose != access.API or not key.is_valid(now):
-        return None
-    caller = caller_of(key.holder, time_zone)
-    _note_use(context, key, now.astimezone(caller.zone).date())
-    return caller
+    is_known = hmac.compare_digest(digest_of(secret), found[0].secret_sha256 if found else _NO_DIGEST)
+    opens = found is not None and found[0].purpose == access.API and found[0].is_valid(context.clock())
+    return found if is_known and opens else None
 
 
 def operator(context: Context, organisation: str) -> Caller:
@@ -133,7 +143,7 @@ def _parts(presented: str) -> tuple[str | None, str]:
     return str(uuid.UUID(id_)) if is_ours else None, secret
 
 
-def _digest(secret: str) -> str:
+def digest_of(secret: str) -> str:
     """Return what is kept of a secret: it is random and long, so no slow digest is needed."""
     return hashlib.sha256(secret.encode(errors="replace")).hexdigest()
 

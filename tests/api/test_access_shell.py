@@ -79,7 +79,7 @@ def test_every_route_of_the_service_has_its_row_and_every_row_its_route():
 def test_only_the_documentation_and_the_probes_are_open():
     is_open = {endpoint for endpoint, roles in ROLES.items() if roles == OPEN}
 
-    assert {endpoint.split(".")[0] for endpoint in is_open} <= {"docs", "operation"}
+    assert {endpoint.split(".")[0] for endpoint in is_open} <= {"console", "docs", "operation"}
 
 
 @pytest.mark.parametrize("endpoint", [endpoint for endpoint, roles in ROLES.items() if roles != OPEN] or ["-"])

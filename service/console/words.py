@@ -1,0 +1,74 @@
+"""How the console writes dates, moments, ids and figures: the filters of its templates."""
+
+from datetime import date, datetime
+from decimal import Decimal
+from zoneinfo import ZoneInfo
+
+import flask
+from flask import g
+
+from service.domain.words import listed
+
+_MINUS = "\N{MINUS SIGN}"
+_NARROW = "\N{NO-BREAK SPACE}"
+
+
+def add_filters(blp: flask.Blueprint) -> None:
+    """Make the filters known to every template."""
+    for one in (words, day, moment, figure, capitalised, listed, span):
+        blp.add_app_template_filter(one, one.__name__)
+
+
+def words(name: object) -> str:
+    """Return an id as words.
+
+    >>> words("side_hop_time"), words("pain-24h-low")
+    ('side hop time', 'pain 24h low')
+    """
+    return str(name).replace("_", " ").replace("-", " ")
+
+
+def capitalised(text: object) -> str:
+    """Return a text with a capital at its start; what follows stays as it is.
+
+    >>> capitalised("side hop, BESS")
+    'Side hop, BESS'
+    """
+    said = str(text)
+    return said[:1].upper() + said[1:]
+
+
+def day(told: date | str) -> str:
+    """Return a date as it is read, the weekday first: rehabilitation is planned by the week.
+
+    >>> day("2026-11-20")
+    'Fri 20 Nov 2026'
+    """
+    on = date.fromisoformat(told[:10]) if isinstance(told, str) else told
+    return f"{on:%a} {on.day} {on:%b %Y}"
+
+
+def moment(told: str) -> str:
+    """Return a moment as it is read in the organisation's zone."""
+    zone: ZoneInfo = g.caller.zone
+    then = datetime.fromisoformat(told).astimezone(zone)
+    return f"{day(then.date())}, {then:%H:%M}"
+
+
+def figure(value: object) -> str:
+    """Return a number with a true minus sign.
+
+    >>> figure("-1.5")
+    '\u22121.5'
+    """
+    return str(value).replace("-", _MINUS)
+
+
+def span(amount: object, unit: str | None) -> str:
+    r"""Return a value with its unit, kept on one line; a count has no unit.
+
+    >>> span("90", "%"), span("6", "1")
+    ('90\xa0%', '6')
+    """
+    shown = figure(format(amount.normalize(), "f") if isinstance(amount, Decimal) else amount)
+    return shown if unit in {None, "1"} else f"{shown}{_NARROW}{unit}"
