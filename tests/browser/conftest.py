@@ -1,0 +1,62 @@
+"""Chromium, the club and a page that is watched."""
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.browser.site import DESKTOP, LAUNCH, Club, Site, load, serve, sign_in, watch
+
+MISSING = "Chromium is not installed: apt-get install --no-install-recommends chromium"
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """The system's Chromium; where there is none the tests are left out, but never in CI."""
+    found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if found is None:
+        (pytest.fail if os.environ.get("RTS_TEST_NEEDS_BROWSER") else pytest.skip)(MISSING)
+    with sync_playwright() as playwright:
+        launched = playwright.chromium.launch(executable_path=found, **LAUNCH)
+        yield launched
+        launched.close()
+
+
+@pytest.fixture(scope="session")
+def club(tmp_path_factory: pytest.TempPathFactory) -> Club:
+    return load(tmp_path_factory.mktemp("club"))
+
+
+@pytest.fixture
+def site(club: Club, tmp_path: Path) -> Iterator[Site]:
+    with serve(club, tmp_path) as answering:
+        yield answering
+
+
+@pytest.fixture
+def visit(browser: Browser, site: Site) -> Iterator[Callable[..., Page]]:
+    """Opens an address as the signed-in clinician; settings of the browser's context may be given.
+
+    The test fails where a page complains or asks anybody else for anything.
+    """
+    contexts, seen = [], []
+
+    def open_(path: str, *, signed_in: bool = True, **settings: Any) -> Page:
+        context = browser.new_context(**{"viewport": DESKTOP, "locale": "en-GB", **settings})
+        contexts.append(context)
+        watch(context, site, seen)
+        page = context.new_page()
+        page.set_default_timeout(10_000)
+        if signed_in:
+            sign_in(page, site)
+        page.goto(f"{site.url}{path}")
+        return page
+
+    yield open_
+    for context in contexts:
+        context.close()
+    assert seen == []
