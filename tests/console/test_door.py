@@ -1,0 +1,171 @@
+"""Who gets into the console, for how long, and from where a form may be sent."""
+
+from datetime import timedelta
+from urllib.parse import urlsplit
+
+import pytest
+
+from service.console.door import COOKIE
+from service.use_cases.access_keys import list_access_keys, revoke_access_key
+from service.use_cases.audit import list_audit
+from service.use_cases.console_sessions import LONGEST
+from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
+from tests.console.signed_in import Reader, signed_in, text_of, visitor
+from tests.world import World, new_world
+
+OWN_SITE = {"Sec-Fetch-Site": "same-origin"}
+
+
+@pytest.fixture
+def world(database_url: str) -> World:
+    return new_world(database_url)
+
+
+def is_in(reader: Reader) -> bool:
+    response = reader.get("/console/terms")
+    assert response.status_code == 200 or "/console/sign-in" in response.headers["Location"]
+    return bool(response.status_code == 200)
+
+
+def test_a_clinicians_key_opens_the_console_and_the_audit_log_says_so(world):
+    reader = signed_in(world)
+
+    assert "Invented Clinician, physiotherapist" in text_of(reader.page("/console/terms"))
+    rows = list_audit(world.context, world.administrator, {}, limit=10).items
+    assert "sign_in" in [one["action"] for one in rows]
+
+
+@pytest.mark.parametrize("key", ["", "rts_nothing", "rts_" + "0" * 32 + "_" + "x" * 43])
+def test_what_is_no_key_opens_nothing(world, key):
+    response = visitor(world).post("/console/sign-in", data={"key": key})
+
+    assert response.status_code == 401
+    assert COOKIE not in response.headers.get("Set-Cookie", "")
+
+
+def test_a_systems_key_opens_nothing_because_no_person_reads_with_it(world):
+    assert visitor(world).post("/console/sign-in", data={"key": world.keys[SUBMITTER]}).status_code == 401
+
+
+def test_an_administrator_who_is_no_clinician_is_told_so(world):
+    response = signed_in(world, ADMINISTRATOR).get("/console/team")
+
+    assert response.status_code == 403
+    assert "clinician" in text_of(response.text)
+
+
+def test_the_cookie_is_out_of_reach_for_scripts_and_other_sites(world):
+    sent = visitor(world).post("/console/sign-in", data={"key": world.keys[CLINICIAN]}).headers["Set-Cookie"]
+
+    assert {"HttpOnly", "SameSite=Lax", "Path=/console"} <= {part.strip() for part in sent.split(";")}
+
+
+def test_behind_tls_the_cookie_never_leaves_in_the_clear(world):
+    data = {"key": world.keys[CLINICIAN]}
+    sent = visitor(world).post("/console/sign-in", data=data, base_url="https://localhost").headers["Set-Cookie"]
+
+    assert "Secure" in [part.strip() for part in sent.split(";")]
+
+
+def test_who_does_nothing_for_an_hour_signs_in_again(world):
+    reader = signed_in(world)
+    began = world.clock.now
+    world.at(began + timedelta(minutes=59))
+    assert is_in(reader)
+    world.at(began + timedelta(minutes=118))
+    assert is_in(reader)
+    world.at(began + timedelta(minutes=179))
+
+    assert not is_in(reader)
+
+
+def test_nobody_stays_in_for_ever_by_being_busy(world):
+    reader = signed_in(world)
+    began = world.clock.now
+    for minutes in range(0, int(LONGEST.total_seconds() // 60) + 1, 30):
+        world.at(began + timedelta(minutes=minutes))
+        assert is_in(reader)
+    world.at(began + LONGEST + timedelta(seconds=1))
+
+    assert not is_in(reader)
+
+
+def test_a_revoked_key_ends_its_sessions_at_once(world):
+    reader = signed_in(world)
+    keys = list_access_keys(world.context, world.administrator, limit=10).items
+    [own] = [one for one in keys if one["actor"]["id"] == world.clinician.actor]
+
+    revoke_access_key(world.context, world.administrator, own["id"])
+
+    assert not is_in(reader)
+
+
+def test_who_signs_out_is_out_also_where_the_cookie_was_kept(world):
+    reader = signed_in(world)
+    kept = reader.flask.get_cookie(COOKIE, path="/console").value
+
+    reader.done("/console/sign-out", {})
+
+    reader.flask.set_cookie(COOKIE, kept, path="/console")
+    assert not is_in(reader)
+
+
+@pytest.mark.parametrize("token", ["", "0" * 64, "ä"])
+def test_a_form_without_its_token_does_nothing(world, token):
+    reader = signed_in(world)
+
+    assert reader.send("/console/sign-out", {}, token=token).status_code == 403
+    assert is_in(reader)
+
+
+@pytest.mark.parametrize(
+    "headers", [{"Sec-Fetch-Site": "cross-site"}, {"Sec-Fetch-Site": "same-site"}, {"Origin": "https://example.org"}]
+)
+def test_a_form_from_another_site_does_nothing(world, headers):
+    reader = signed_in(world)
+    data = {"form_token": reader.token()}
+
+    assert reader.flask.post("/console/sign-out", data=data, headers=headers).status_code == 403
+    assert (
+        visitor(world).post("/console/sign-in", data={"key": world.keys[CLINICIAN]}, headers=headers).status_code == 403
+    )
+    assert is_in(reader)
+
+
+def test_a_form_is_not_read_by_another_persons_token(world):
+    mine, other = signed_in(world), signed_in(world)
+
+    assert mine.send("/console/sign-out", {}, token=other.token()).status_code == 403
+
+
+def test_the_way_back_after_signing_in_is_kept(world):
+    sent_to = visitor(world).get("/console/team?sort=athlete").headers["Location"]
+
+    assert urlsplit(sent_to).path == "/console/sign-in"
+    assert visitor(world).get(sent_to).text.count('value="/console/team?sort=athlete"') == 1
+
+
+@pytest.mark.parametrize(
+    "then",
+    ["https://example.org/", "//example.org/console/", "/v1/decisions", "/\\example.org", "javascript:alert(1)", ""],
+)
+def test_the_way_back_never_leads_elsewhere(world, then):
+    data = {"key": world.keys[CLINICIAN], "then": then}
+    response = visitor(world).post("/console/sign-in", data=data, headers=OWN_SITE)
+
+    assert response.headers["Location"] == "/console/"
+
+
+@pytest.mark.parametrize("path", ["/console/nothing", "/console/athletes/none"])
+def test_an_address_that_is_none_is_answered_as_a_page(world, path):
+    response = signed_in(world).get(path)
+
+    assert (response.status_code, response.mimetype) == (404, "text/html")
+
+
+def test_no_page_is_kept_by_the_browser_or_framed_by_anybody(world):
+    headers = signed_in(world).get("/console/terms").headers
+
+    assert headers["Cache-Control"] == "no-store"
+    assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+    assert "unsafe" not in headers["Content-Security-Policy"]
