@@ -187,9 +187,9 @@ class Evidence:
     `occasions` are those up to the judged one, in order; `later` those after it, read for their stops only.
     `attempts` holds, for a test and side, every measurement that was an attempt, in the order of occasions;
     `baselines` likewise, latest first, only those with no episode open on their date and before this onset.
-    `other_side_since` is the onset of another open episode that involves the other side, `closing_entries` what closed
-    other episodes. `ages` are the youngest and the oldest that fit what was sent, None without a birth year. `events`
-    are the setbacks told and giving way in trials;
+    `other_side_spans` are from when to when other episodes of the other side were open (date.max: still),
+    `closing_entries` what closed other episodes. `ages` are the youngest and the oldest that fit what was sent, None
+    without a birth year. `events` are the setbacks told and giving way in trials;
     `setbacks` those that cancel, confirmed findings among them and the trials of the judged occasion not.
     """
 
@@ -212,7 +212,7 @@ class Evidence:
     reinjured_on: date | None
     findings: Sequence[Finding]
     waivers: Sequence[Waiver]
-    other_side_since: date | None
+    other_side_spans: Sequence[tuple[date, date]]
     closing_entries: Sequence[str]
     fact_entries: Sequence[str]
     resolution_entries: Sequence[str]
@@ -221,4 +221,8 @@ class Evidence:
     @property
     def other_side_open(self) -> bool:
         """Tell whether another open episode involves the other side."""
-        return self.other_side_since is not None
+        return any(ended == date.max for _begun, ended in self.other_side_spans)
+
+    def other_side_was_open(self, on: date) -> bool:
+        """Tell whether another episode involved the other side on a day, closed since or not."""
+        return any(begun <= on <= ended for begun, ended in self.other_side_spans)

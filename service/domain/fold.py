@@ -191,7 +191,7 @@ class _Folding:
             reinjured_on=max((one.on for one in setbacks if one.kind == RE_INJURY), default=None),
             findings=self._findings(),
             waivers=self._waivers(),
-            other_side_since=self._other_side_since(),
+            other_side_spans=[span for facts, span in self._spans() if self.facts.opposite in facts.involved],
             closing_entries=[one.id for one in self._closings() if one.episode != self.episode],
             fact_entries=self._ids(EVENT, kinds=(RECLASSIFIED, CORRECTED)),
             resolution_entries=self._ids(RESOLUTION),
@@ -240,7 +240,7 @@ class _Folding:
 
     def _baselines(self) -> Mapping[tuple[str, str | None], Sequence[Measurement]]:
         onset = first_day(self.facts.onset_on)
-        spans = self._spans()
+        spans = [span for _facts, span in self._spans()]
         entries = [
             entry
             for entry in self.live.entries
@@ -280,19 +280,13 @@ class _Folding:
                 told_by = _told_by([entry for entry in self.live.entries if entry.episode == episode])
                 yield Setback(RE_INJURY, last_day(facts.onset_on), frozenset([told_by]))
 
-    def _spans(self) -> list[tuple[date, date]]:
-        """Return from when to when each other episode was open."""
+    def _spans(self) -> list[tuple[Facts, tuple[date, date]]]:
+        """Return from when to when each other episode was open, with its facts."""
         closed = self._closed()
-        return [(first_day(facts.onset_on), closed.get(episode, date.max)) for episode, facts in self.others.items()]
-
-    def _other_side_since(self) -> date | None:
-        closed, opposite = self._closed(), self.facts.opposite
-        onsets = [
-            first_day(facts.onset_on)
+        return [
+            (facts, (first_day(facts.onset_on), closed.get(episode, date.max)))
             for episode, facts in self.others.items()
-            if episode not in closed and opposite in facts.involved
         ]
-        return min(onsets, default=None)
 
     def _waivers(self) -> list[Waiver]:
         return [

@@ -99,7 +99,8 @@ class Judging(Case):
             return False
         if self.evidence.facts.is_bilateral:
             return True
-        return self.other_unusable and self.opposite_was_sent(reading.uses[0][1])
+        measured = reading.uses[0][1]
+        return self.other_unusable(measured) and self.opposite_was_sent(measured)
 
     def _lacks_equipment(self, one: Criterion) -> bool:
         judged = self.evidence.judged

@@ -112,12 +112,12 @@ def _with_reference(case: Case, criterion: Criterion, taken: Taken, base: Refere
         if base.value is None:
             return Reading(MISSING_REFERENCE, None, taken.uses)
         return _against_baseline(criterion, taken, base)
-    if case.other_unknown and not case.other_unusable:
+    if case.other_unknown and not case.other_unusable(taken.measurement):
         return Reading(REFERENCE_UNRELIABLE, None, taken.uses)
     other = case.reference(criterion.test, taken.measurement, divides=criterion.metric == INDEX)
     if other.measurement is not None:
         taken = Taken(taken.measurement, taken.value, (*taken.uses, ("other", other.measurement)))
-    if case.other_unusable:
+    if case.other_unusable(taken.measurement):
         return _beside_unusable(case, criterion, taken, other, base)
     if other.code != MET:
         return Reading(other.code, None, taken.uses)

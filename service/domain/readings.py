@@ -78,13 +78,18 @@ class Case:
         self.evidence = evidence
         self.criteria = criteria
         facts = evidence.facts
-        self.other_unusable = facts.other_side in _UNUSABLE or evidence.other_side_open
         self.other_unknown = facts.other_side == UNKNOWN
         self.other_symptomatic = facts.other_side == SYMPTOMATIC or evidence.other_side_open
 
         self._values: dict[Measurement, Pair | None] = {}
         medication = criteria.catalogue.questions[MEDICATION]
         self._quiet_medication = frozenset(medication.answers) - medication.masks_pain
+
+    def other_unusable(self, one: Measurement) -> bool:
+        """Tell whether the other side was no healthy one when this was measured, or is none now."""
+        evidence = self.evidence
+        is_injured = evidence.other_side_open or evidence.other_side_was_open(one.on)
+        return is_injured or evidence.facts.other_side in _UNUSABLE
 
     def stops(self, one: Measurement) -> tuple[str, ...]:
         """Return gave_way, pain_beyond_limit, both or none: what makes a measurement a stop.

@@ -16,6 +16,7 @@ from service.domain.evidence import Evidence, Measurement, Occasion, Session, Se
 from service.domain.fold import fold
 from service.domain.holds import standing_stops, stops
 from service.domain.judging import Judging
+from service.domain.readings import Use
 from service.domain.reasons import Row
 from service.domain.record import CORRECTED, DECISION, EVENT, RECLASSIFIED, Entry, Moment, gone
 
@@ -240,9 +241,11 @@ class _Judged:
         return any((one.episode, one.question) not in then for one in now.findings)
 
     def _has_lost_reference(self, now: Evidence) -> bool:
-        """Tell whether the other side, a reference then, belonged to an episode that was not known."""
-        since, seen = now.other_side_since, self.evidence
-        return since is not None and not seen.other_side_open and since <= seen.today
+        """Tell whether the other side, a reference then, belonged to an episode that was not known to be open."""
+        seen = self.evidence
+        unknown = [] if seen.other_side_open else set(now.other_side_spans) - set(seen.other_side_spans)
+        days = [seen.today, *self._compared_on()]
+        return any(begun <= day <= ended for begun, ended in unknown for day in days)
 
     def _is_set_back(self, now: Evidence, unseen: set[str]) -> bool:
         """Tell whether a setback that it did not see lies on or after the earliest evidence used."""
@@ -308,8 +311,13 @@ class _Judged:
             elif not isinstance(one, Setback):
                 yield one[2].on
 
+    def _compared_on(self) -> Iterator[date]:
+        """Yield the dates of the measurements of the other side that were compared with."""
+        yield from (used.on for role, used in self._uses() if role == "other")
+
     def _evidence_used(self) -> Iterator[Any]:
+        yield from (used for _role, used in self._uses())
+
+    def _uses(self) -> Iterator[Use]:
         for row in self.rows:
-            one = self.judging.plain(row.criterion)
-            for _role, used in one.reading.uses:
-                yield used
+            yield from self.judging.plain(row.criterion).reading.uses

@@ -59,7 +59,8 @@ def hold_action(judging: Judging, code: str, about: str) -> str | None:
 
 def must_state_other_side(judging: Judging, reading: Reading) -> bool:
     """Tell whether a reading lacks nothing but a word about the other side."""
-    return reading.code == REFERENCE_UNRELIABLE and judging.other_unknown and not judging.other_unusable
+    is_unreliable = reading.code == REFERENCE_UNRELIABLE and judging.other_unknown
+    return is_unreliable and not judging.other_unusable(reading.uses[0][1])
 
 
 def unanswered(judging: Judging, one: Measurement, rating: str) -> bool:

@@ -214,3 +214,17 @@ def test_a_new_episode_like_one_that_was_closed_is_taken(clinic):
     clinic.at("2026-11-22T18:00:00+01:00")
 
     assert clinic.post_battery(small("B", "2026-11-22T17:00:00+01:00", episode=sprained_again()))["created"]
+
+
+def test_closing_the_other_ankles_episode_does_not_make_it_a_reference_after_the_fact(clinic):
+    right = EPISODE | {"ref": "KB-1-2", "involved_side": "right", "onset_on": "2026-11-10"}
+    other = clinic.post_battery(small("R", "2026-11-20T16:00:00+01:00", episode=right))
+    before = clinic.post_battery(whole("A"))
+    clinic.at("2026-11-22T18:00:00+01:00")
+    clinic.post(f"/v1/episodes/{other['episode_id']}/events", {"kind": "closed", "on": "2026-11-21", "cause": "well"})
+
+    after = clinic.decide(before["episode_id"], "hop_and_cut")
+
+    routes = [[(one["criterion"], one["route"]) for one in made["reasons"] if one["route"]] for made in (before, after)]
+    assert routes[0]
+    assert routes[0] == routes[1]

@@ -419,7 +419,10 @@ def test_two_open_episodes_take_away_each_others_reference(clinic):
 
     clinic.post(f"/v1/episodes/{other['episode_id']}/events", {"kind": "closed", "at": NOW, "cause": "healed"})
     closed = clinic.decide(passed["episode_id"], "hop_and_cut")
-    assert {one["route"] for one in closed["reasons"]} == {None}
+    assert "without_reference" in {one["route"] for one in closed["reasons"]}, "it was open when this was measured"
+    clinic.at("2026-11-21T18:00:00+01:00")
+    measured_since = clinic.post_battery(whole("C", "2026-11-21T16:30:00+01:00"))
+    assert {one["route"] for one in measured_since["reasons"]} == {None}
 
 
 # What is refused at the door

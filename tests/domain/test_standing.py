@@ -393,6 +393,46 @@ def test_a_setback_of_another_episode_withdraws_nothing() -> None:
     assert state_of([hopped()], event("setback", DAY, episode="E2")) == "standing"
 
 
+INDEX = small_set({"hop": {"test": "hop", "metric": "limb_symmetry_index", "at_least": "90 %", "within_days": 21}})
+
+
+def right_ankle(*, on: str = "2026-11-10", onset: str = "2026-11-09") -> Draft:
+    return assessment(episode="E2", on=on, facts={"involved_side": RIGHT, "onset_on": onset})
+
+
+@pytest.mark.parametrize(
+    ("measured_on", "closed_on", "state"),
+    [
+        ("2026-11-12", "2026-11-15", "withdrawn"),
+        ("2026-11-16", "2026-11-15", "standing"),
+        ("2026-11-08", "2026-11-15", "standing"),
+        ("2026-11-16", "2026-11-20", "withdrawn"),
+    ],
+    ids=["open when measured", "closed before", "not begun", "open when judged"],
+)
+def test_an_episode_of_the_other_side_learnt_of_since_withdraws_what_was_compared_with_it(
+    measured_on: str, closed_on: str, state: str
+) -> None:
+    sides = assessment(measured("hop", LEFT, 120), measured("hop", RIGHT, 120), on=measured_on)
+    closed = event("closed", closed_on, episode="E2", cause="well")
+    found = state_of([sides, assessment()], right_ankle(), closed, criteria=INDEX)
+    assert found == state
+
+
+def test_an_episode_of_the_other_side_that_goes_on_after_its_closing_withdraws_it() -> None:
+    sides = assessment(measured("hop", LEFT, 120), measured("hop", RIGHT, 120))
+    closed = event("closed", "2026-11-15", episode="E2", cause="well")
+    went_on = right_ankle(on="2026-11-21")
+    assert state_of([right_ankle(), closed, sides], criteria=INDEX) == "standing"
+    assert state_of([right_ankle(), closed, sides], went_on, criteria=INDEX, today="2026-11-21") == "withdrawn"
+
+
+def test_an_episode_of_the_other_side_that_began_since_withdraws_nothing() -> None:
+    sides = assessment(measured("hop", LEFT, 120), measured("hop", RIGHT, 120))
+    began = right_ankle(on="2026-11-22", onset="2026-11-21")
+    assert state_of([sides], began, criteria=INDEX, today="2026-11-22") == "standing"
+
+
 def again(onset: str, **changes: Any) -> Draft:
     return assessment(episode="E2", on="2026-11-22", facts={"onset_on": onset}, **changes)
 

@@ -8,6 +8,7 @@ import pytest
 from tests.domain.small_record import (
     LEFT,
     RIGHT,
+    TODAY,
     Draft,
     assessment,
     baseline,
@@ -290,10 +291,28 @@ def test_an_other_side_of_unknown_state_that_another_episode_involves_is_unusabl
     assert code_of(INDEX, other, hops(80, 100, facts={"other_side": "unknown"})) == "below"
 
 
-def test_a_closed_episode_of_the_other_side_leaves_it_usable() -> None:
+@pytest.mark.parametrize(
+    ("on", "code"),
+    [
+        ("2026-11-08", "met"),
+        ("2026-11-09", "missing_reference"),
+        ("2026-11-15", "missing_reference"),
+        ("2026-11-16", "met"),
+    ],
+)
+def test_a_closed_episode_of_the_other_side_leaves_it_usable_on_days_when_it_was_not_open(on: str, code: str) -> None:
     other = assessment(episode="E2", on="2026-11-10", facts={"involved_side": RIGHT, "onset_on": "2026-11-09"})
     closed = event("closed", "2026-11-15", episode="E2", cause="recovered")
-    assert code_of(INDEX, other, closed, hops(100, 100)) == "met"
+    lately = {**INDEX, "within_days": 21}
+    assert code_of(lately, other, hops(100, 100, on=on), closed, at=TODAY) == code
+
+
+def test_an_other_side_of_unknown_state_that_was_injured_when_measured_is_unusable() -> None:
+    facts = {"involved_side": RIGHT, "onset_on": "2026-11-09"}
+    other = assessment(episode="E2", on="2026-11-10", facts=facts)
+    closed = event("closed", "2026-11-15", episode="E2", cause="recovered")
+    measured_then = hops(80, 100, on="2026-11-12", facts={"other_side": "unknown"})
+    assert code_of({**INDEX, "within_days": 21}, other, measured_then, closed, at=TODAY) == "below"
 
 
 # Both sides involved
