@@ -24,11 +24,12 @@ def test_every_setting_is_read_from_its_variable():
         "RTS_TRUSTED_PROXIES": "1",
         "RTS_URL_PREFIX": "/rts",
         "RTS_LOG_LEVEL": "Warning",
+        "RTS_IDLE_MINUTES": "15",
         "HOME": "/nowhere",
     }
     values = dataclasses.astuple(Settings.from_environment(environ))
 
-    assert values == ("postgresql+psycopg://rts@127.0.0.1/rts", "0.0.0.0", 80, 4, 1, "/rts", "warning")  # noqa: S104
+    assert values == ("postgresql+psycopg://rts@127.0.0.1/rts", "0.0.0.0", 80, 4, 1, "/rts", "warning", 15)  # noqa: S104
 
 
 def test_every_setting_has_its_variable():
@@ -50,6 +51,7 @@ def test_every_setting_has_its_variable():
         ("RTS_URL_PREFIX", "/rts/"),
         ("RTS_URL_PREFIX", "//elsewhere"),
         ("RTS_LOG_LEVEL", "loud"),
+        ("RTS_IDLE_MINUTES", "4"),
         ("RTS_HOST", " "),
         ("RTS_DATABASE_URL", ""),
         ("RTS_DATABSE_URL", "sqlite:///x"),

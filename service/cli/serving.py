@@ -12,13 +12,13 @@ from service.domain.errors import DatabaseUnavailableError
 
 def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     """Add the command."""
-    summary = "serve the JSON API"
+    summary = "serve the JSON API and the console"
     command = groups.add_parser(
         "serve",
         parents=[shared],
         help=summary,
-        description="Serve the JSON API and the console. Settings come from the environment: RTS_DATABASE_URL, RTS_HOST, RTS_PORT, "
-        "RTS_THREADS, RTS_TRUSTED_PROXIES, RTS_URL_PREFIX, RTS_LOG_LEVEL, RTS_IDLE_MINUTES. "
+        description="Serve the JSON API and the console. Settings come from the environment: RTS_DATABASE_URL, "
+        "RTS_HOST, RTS_PORT, RTS_THREADS, RTS_TRUSTED_PROXIES, RTS_URL_PREFIX, RTS_LOG_LEVEL, RTS_IDLE_MINUTES. "
         "SIGTERM finishes what is running.",
     )
     command.add_argument("--migrate", action="store_true", help="bring the database to this release's tables first")
