@@ -60,12 +60,19 @@ def _fits(ages: tuple[int, int], at_least: int | None, at_most: int | None) -> b
 
 def _unanswered_screen(judging: Judging, gate: Gate) -> Iterator[Hold]:
     evidence = judging.evidence
+    for question in screen_due(judging):
+        yield NOT_ASSESSED, UNANSWERED, question.id
+    if gate.asks and (evidence.judged is None or not evidence.judged.since_last_told):
+        yield NOT_ASSESSED, UNANSWERED, "since_last"
+
+
+def screen_due(judging: Judging) -> Iterator[ReferralQuestion]:
+    """Yield the questions of the referral screen that are still to be answered: once, and after each re-injury."""
+    evidence = judging.evidence
     answered = {question for one in evidence.occasions if not one.before_reinjury for question in one.referral}
     for question in judging.criteria.referral:
         if question.id not in answered and applies(question, evidence):
-            yield NOT_ASSESSED, UNANSWERED, question.id
-    if gate.asks and (evidence.judged is None or not evidence.judged.since_last_told):
-        yield NOT_ASSESSED, UNANSWERED, "since_last"
+            yield question
 
 
 def applies(question: ReferralQuestion, evidence: Evidence) -> bool:

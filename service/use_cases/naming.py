@@ -39,8 +39,8 @@ class Revision:
     number: int
 
 
-def subject_of(tx: Tx, caller: Caller, body: Mapping[str, Any], now: datetime) -> Subject:
-    """Return whom a battery is about; a new athlete is made where the sender says so.
+def subject_of(tx: Tx, caller: Caller, body: Mapping[str, Any], now: datetime, *, is_kept: bool = True) -> Subject:
+    """Return whom a battery is about; a new athlete is made where the sender says so, and nothing else is kept.
 
     Raises:
         InvalidDocumentError: unknown_athlete or unknown_episode, without `new`.
@@ -51,7 +51,7 @@ def subject_of(tx: Tx, caller: Caller, body: Mapping[str, Any], now: datetime) -
     if athlete is None:
         _ask_for_new(body["athlete"], "athlete", UNKNOWN_ATHLETE)
         made = new_id(now)
-        athlete = people.make_athlete(tx, caller.organisation, made, body["athlete"]["ref"])
+        athlete = people.make_athlete(tx, caller.organisation, made, body["athlete"]["ref"]) if is_kept else made
         created += [NEW_ATHLETE] if athlete == made else []
     episode: str | None = None
     if "episode" in body:

@@ -79,7 +79,7 @@ def post_battery(context: Context, caller: Caller, body: Mapping[str, Any], key:
         subject = subject_of(tx, caller, body, now)
         recording = opened(tx, context, caller, subject.athlete)
         revision = revision_of(tx, caller, body, recording.chain)
-        posting = _Posting(recording, caller, body, subject, revision, context.service_version)
+        posting = Posting(recording, caller, body, subject, revision, context.service_version)
         return Created(posting.done(battery), battery)
 
     return context.database.write(work)
@@ -115,7 +115,7 @@ def decided_answer(recording: Recording, decision: Link, changed: Mapping[str, S
 
 
 @dataclass(slots=True)
-class _Posting:
+class Posting:
     """One battery on its way into one athlete's record."""
 
     recording: Recording
@@ -127,6 +127,15 @@ class _Posting:
 
     def done(self, id_: str) -> dict[str, Any]:
         """Check, keep and judge the battery; return the answer."""
+        battery, criteria = self.checked(id_)
+        decision = self._judged(battery, criteria)
+        changed = self.recording.close()
+        if decision is None:
+            return stored_view(battery, newly_withdrawn(self.recording.standings, changed))
+        return decided_answer(self.recording, decision, changed)
+
+    def checked(self, id_: str) -> tuple[Link, CriteriaSet | None]:
+        """Check the battery and add it to the record; return it, and the version that judges an assessment."""
         episode = self._episode()
         gone_before = gone(self.recording.entries)
         facts = self._facts(episode, gone_before)
@@ -135,11 +144,7 @@ class _Posting:
         self._refuse_faults(on, facts, criteria)
         battery = self._kept(id_, episode, facts, on)
         self._refuse_misfits(battery, gone_before)
-        decision = self._judged(battery, criteria)
-        changed = self.recording.close()
-        if decision is None:
-            return stored_view(battery, newly_withdrawn(self.recording.standings, changed))
-        return decided_answer(self.recording, decision, changed)
+        return battery, criteria
 
     # What is on record
 

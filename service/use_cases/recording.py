@@ -191,13 +191,19 @@ def opened(tx: Tx, context: Context, caller: Caller, athlete: str, *, is_erasing
     head = entries.head(tx, caller.organisation, athlete, is_locked=True)
     if head is None:
         raise NotFoundError(ATHLETE, athlete)
+    found = looked_at(tx, context, caller, athlete)
+    if not found.chain:
+        row = people.athlete_without_entries(tx, caller.organisation, athlete)
+        found.before["athletes"] = {(athlete,): row}
+    elif any(one.kind == ERASURE for one in found.chain) and not is_erasing:
+        message = "this athlete was erased; nothing can be added to the record"
+        raise ConflictError(ERASED, message)
+    return found
+
+
+def looked_at(tx: Tx, context: Context, caller: Caller, athlete: str) -> Recording:
+    """Return an athlete's record, not locked and so never to be closed; of an athlete who is none yet, an empty one."""
     chain = entries.read(tx, caller.organisation, athlete)
     standings = history.standings(tx, caller.organisation, athlete)
     before = state.state_of(chain, standings)
-    if not chain:
-        row = people.athlete_without_entries(tx, caller.organisation, athlete)
-        before["athletes"] = {(athlete,): row}
-    elif any(one.kind == ERASURE for one in chain) and not is_erasing:
-        message = "this athlete was erased; nothing can be added to the record"
-        raise ConflictError(ERASED, message)
     return Recording(tx, caller, context.clock(), athlete, chain, before, standings)

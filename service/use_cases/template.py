@@ -41,6 +41,15 @@ def template(
     on = today(context.clock(), caller)
     # A set is named, so that the condition plays no part in the choice.
     criteria = context.database.read(lambda tx: choose(tx, caller.organisation, condition="", on=on, set_id=set_id))
+    return template_of(criteria, stage, involved_side)
+
+
+def template_of(criteria: CriteriaSet, stage: str | None, involved_side: str | None) -> dict[str, Any]:
+    """Return what to send for a gate of a version; without a stage, for the first one.
+
+    Raises:
+        UnknownStageError: the set has no such stage.
+    """
     gate = criteria.gate(stage or criteria.stages[0])
     catalogue = criteria.document["catalogue"]
     tests = _in_order(criteria, gate)
