@@ -78,6 +78,8 @@ ROLES: Mapping[str, frozenset[str]] = {
     "console.team": CLINIC,
     "console.due": CLINIC,
     "console.criteria": CLINIC,
+    "console.criteria_version": CLINIC,
+    "console.test_help": CLINIC,
     "console.terms": CLINIC,
     "console.nowhere": OPEN,
     "console.static": OPEN,
