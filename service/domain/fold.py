@@ -61,8 +61,8 @@ def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment,
         that is not the episode's latest, or the episode has no battery.
     """
     live = _live(sorted(entries, key=lambda entry: entry.sequence), through, as_of, posted=posted)
-    own = [entry for entry in live.entries if entry.episode == episode]
-    facts = _facts(own)
+    own = live.of(episode)
+    facts = live.facts(episode)
     if facts is None:
         return None
     occasions = occasions_of(own, live.current, (*facts.involved, None))
@@ -70,15 +70,16 @@ def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment,
     if posted and judged is None:
         return None
     today = judged.on if posted and judged is not None else as_of.on
-    others = _other_episodes(live.entries, episode)
+    others = live.others(episode)
     return _Folding(live, own, episode, facts, others, occasions, judged, today, as_of, through, posted).evidence()
 
 
 @dataclass(frozen=True, slots=True)
 class _Live:
-    """The entries that count, and which battery took the place of which."""
+    """The entries that count, what corrects an episode's facts, and which battery took the place of which."""
 
     entries: Sequence[Entry]
+    corrections: Sequence[Entry]
     replaced: Mapping[str, str]
 
     def current(self, battery: str) -> str:
@@ -87,12 +88,42 @@ class _Live:
             battery = self.replaced[battery]
         return battery
 
+    def of(self, episode: str) -> list[Entry]:
+        """Return the entries of an episode that count."""
+        return [entry for entry in self.entries if entry.episode == episode]
+
+    def facts(self, episode: str) -> Facts | None:
+        """Return the facts in force: of the first battery, then of each correction in the order of recording."""
+        told = next((dict(one.document["episode"]) for one in self.of(episode) if one.kind == BATTERY), None)
+        if told is None:
+            return None
+        for entry in self.corrections_of(episode):
+            told |= {key: entry.document[key] for key in told if key in entry.document}
+        return Facts(told["condition"], told["involved_side"], told["onset_on"], told["other_side"])
+
+    def corrections_of(self, episode: str) -> list[Entry]:
+        """Return what corrects an episode's facts."""
+        return [entry for entry in self.corrections if entry.episode == episode]
+
+    def others(self, episode: str) -> dict[str, Facts]:
+        """Return the athlete's other episodes with their facts."""
+        names = dict.fromkeys(entry.episode for entry in self.entries if entry.episode)
+        found = {name: self.facts(name) for name in names if name != episode}
+        return {name: facts for name, facts in found.items() if facts is not None}
+
+    def told_by(self, episode: str) -> str:
+        """Return the id of the entry that an episode's side and onset stand on: its first battery, or a correction."""
+        first = next(entry.id for entry in self.of(episode) if entry.kind == BATTERY)
+        changes = [one.id for one in self.corrections_of(episode) if _PLACE_AND_TIME & one.document.keys()]
+        return changes[-1] if changes else first
+
 
 def _live(entries: Sequence[Entry], through: int, as_of: Moment, *, posted: bool) -> _Live:
     """Return the entries that count: recorded and occurred by now, less what is void or superseded.
 
-    Of what was just posted the order of recording is the truth; what is judged as stored at a moment knows nothing of
-    a void or a correction made after it.
+    Of what was just posted the order of recording is the truth: a fact that was known to be wrong judges no battery,
+    however long ago it was performed. What is judged as stored at a moment knows nothing of a void or a correction
+    made after it.
     """
     recorded = [entry for entry in entries if entry.sequence <= through]
     known = [entry for entry in recorded if posted or entry.occurred_at <= as_of.at]
@@ -103,38 +134,12 @@ def _live(entries: Sequence[Entry], through: int, as_of: Moment, *, posted: bool
     }
     taken_back = gone(known)
     counting = [entry for entry in recorded if entry.id not in taken_back and entry.occurred_at <= as_of.at]
-    return _Live(counting, replaced)
+    corrections = [entry for entry in known if entry.id not in taken_back and _is_correction(entry)]
+    return _Live(counting, corrections, replaced)
 
 
-def _facts(own: Sequence[Entry]) -> Facts | None:
-    """Return the facts in force: of the first battery, then of each correction in the order of recording."""
-    facts: dict[str, Any] = {}
-    for entry in own:
-        if entry.kind == BATTERY and not facts:
-            facts = dict(entry.document["episode"])
-    for entry in own:
-        if entry.kind == EVENT and entry.document["kind"] in (RECLASSIFIED, CORRECTED) and facts:
-            facts |= {key: entry.document[key] for key in facts if key in entry.document}
-    if not facts:
-        return None
-    return Facts(facts["condition"], facts["involved_side"], facts["onset_on"], facts["other_side"])
-
-
-def _other_episodes(entries: Sequence[Entry], episode: str) -> dict[str, Facts]:
-    """Return the athlete's other episodes with their facts."""
-    found: dict[str, Facts] = {}
-    for other in dict.fromkeys(entry.episode for entry in entries if entry.episode):
-        facts = _facts([entry for entry in entries if entry.episode == other]) if other != episode else None
-        if facts is not None:
-            found[other] = facts
-    return found
-
-
-def _told_by(own: Sequence[Entry]) -> str:
-    """Return the id of the entry that an episode's side and onset stand on: its first battery, or a correction."""
-    first = next(entry.id for entry in own if entry.kind == BATTERY)
-    corrections = [entry.id for entry in own if entry.kind == EVENT and _PLACE_AND_TIME & entry.document.keys()]
-    return corrections[-1] if corrections else first
+def _is_correction(entry: Entry) -> bool:
+    return entry.kind == EVENT and entry.document["kind"] in (RECLASSIFIED, CORRECTED)
 
 
 def _judged(occasions: Sequence[Occasion], live: _Live, through: int) -> Occasion | None:
@@ -193,15 +198,13 @@ class _Folding:
             waivers=self._waivers(),
             other_side_spans=[span for facts, span in self._spans() if self.facts.opposite in facts.involved],
             closing_entries=[one.id for one in self._closings() if one.episode != self.episode],
-            fact_entries=self._ids(EVENT, kinds=(RECLASSIFIED, CORRECTED)),
+            fact_entries=tuple(one.id for one in self.live.corrections_of(self.episode)),
             resolution_entries=self._ids(RESOLUTION),
             confirmation_entries=self._ids(CONFIRMATION),
         )
 
-    def _ids(self, kind: str, *, kinds: Sequence[str] = ()) -> tuple[str, ...]:
-        return tuple(
-            entry.id for entry in self.own if entry.kind == kind and (not kinds or entry.document["kind"] in kinds)
-        )
+    def _ids(self, kind: str) -> tuple[str, ...]:
+        return tuple(entry.id for entry in self.own if entry.kind == kind)
 
     def _findings(self) -> list[Finding]:
         """Return the open findings of this episode and of any other open one."""
@@ -277,8 +280,7 @@ class _Folding:
         """Yield a re-injury for each later episode of an involved side, whatever it is called."""
         for episode, facts in self.others.items():
             if facts.is_after(self.facts) and set(facts.involved) & set(self.facts.involved):
-                told_by = _told_by([entry for entry in self.live.entries if entry.episode == episode])
-                yield Setback(RE_INJURY, last_day(facts.onset_on), frozenset([told_by]))
+                yield Setback(RE_INJURY, last_day(facts.onset_on), frozenset([self.live.told_by(episode)]))
 
     def _spans(self) -> list[tuple[Facts, tuple[date, date]]]:
         """Return from when to when each other episode was open, with its facts."""

@@ -233,6 +233,7 @@ class _Judged:
             and entry.episode == self.decision.episode
             and entry.document["kind"] in (RECLASSIFIED, CORRECTED)
             and entry.id not in self.history.gone
+            and entry.id not in self.evidence.fact_entries
         )
 
     def _has_new_finding(self, now: Evidence) -> bool:

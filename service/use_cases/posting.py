@@ -162,7 +162,9 @@ class Posting:
         return followed.episode
 
     def _facts(self, episode: str | None, gone_before: set[str]) -> Mapping[str, Any] | None:
-        """Return the facts of the episode that hold for this battery.
+        """Return the facts of the episode that this battery is judged with: as they are known now, whenever it was.
+
+        What was in force when it was performed may be sent too.
 
         Raises:
             ConflictError: what is sent differs from what is on record.
@@ -180,7 +182,7 @@ class Posting:
         if faults:
             message = "what is sent differs from what is on record; nothing was stored"
             raise ConflictError(CONFLICTS, message, errors=faults)
-        return then if then is not None else body.get("episode")
+        return now if now is not None else body.get("episode")
 
     def _person(self, gone_before: set[str]) -> dict[str, Any]:
         """Return what the batteries that count say of the person, but for the one that this takes the place of."""

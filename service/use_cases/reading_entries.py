@@ -96,16 +96,17 @@ class _Reader:
         known: datetime | None = body.get("performed_at", body.get("at"))
         return known if known is not None else self.clock.start_of(body["on"], _last_moment(self.file))
 
-    def _facts_at(self, name: str, moment: datetime) -> Mapping[str, Any]:
-        """Return an episode's facts with the corrections told so far that had occurred by a moment."""
+    def _facts_in_force(self, name: str, moment: datetime | None = None) -> Mapping[str, Any]:
+        """Return an episode's facts with the corrections told so far, only those that had occurred by a moment."""
         facts = self.episodes.get(name, {})
         for episode, at, corrected in self.corrections:
-            if episode == name and at <= moment:
+            if episode == name and (moment is None or at <= moment):
                 facts = {**facts, **corrected}
         return facts
 
     def _compare(self, place: int, kind: str, name: str, body: Mapping[str, Any]) -> None:
-        if self._facts_at(name, self._moment(body)) != _facts(body["episode"]):
+        in_force = [self._facts_in_force(name, self._moment(body)), self._facts_in_force(name)]
+        if _facts(body["episode"]) not in in_force:
             detail = "these facts differ from those in force; an event `corrected` or `reclassified` changes them"
             self._fault(place, kind, "/episode", "conflicts", detail)
 
@@ -177,8 +178,8 @@ class _Reader:
         names = self._names(place, body)
         is_baseline = body["kind"] == record.BASELINE
         episode = None if is_baseline else self._episode_of(place, body, names)
-        facts = self._facts_at(episode, body["performed_at"]) if episode in self.episodes else None
-        self._check_battery(place, body, on, facts)
+        facts = self._facts_in_force(episode, body["performed_at"]) if episode in self.episodes else None
+        self._check_battery(place, body, on, self._facts_in_force(episode) if facts is not None else None)
         document = battery_document({**body, "athlete": self._athlete(body), "episode": facts or {}}, on, names=names)
         if facts is None:
             del document["episode"]

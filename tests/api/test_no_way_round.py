@@ -228,3 +228,29 @@ def test_closing_the_other_ankles_episode_does_not_make_it_a_reference_after_the
     routes = [[(one["criterion"], one["route"]) for one in made["reasons"] if one["route"]] for made in (before, after)]
     assert routes[0]
     assert routes[0] == routes[1]
+
+
+def test_a_battery_posted_late_is_judged_with_the_side_known_by_then(clinic):
+    first = clinic.post_battery(small("A", "2026-11-18T10:00:00+01:00"))
+    told = {"kind": "corrected", "involved_side": "right", "on": "2026-11-20"}
+    clinic.post(f"/v1/episodes/{first['episode_id']}/events", told)
+
+    late = clinic.post_battery(whole("B", "2026-11-19T10:00:00+01:00"))
+
+    roles = {one["role"]: one["side"] for reason in late["reasons"] for one in reason["inputs"] if one.get("side")}
+    assert (roles["involved"], roles["other"]) == ("right", "left")
+    assert late["standing"]["state"] == "standing"
+    kept = clinic.clinician.get(f"/v1/batteries/{late['battery_id']}").json
+    assert kept["episode"]["involved_side"] == "right"
+    assert clinic.clinician.get(f"/v1/decisions/{late['id']}/verification").json["result"] == "identical"
+    assert_state_is_what_the_record_says(clinic)
+
+
+def test_a_battery_posted_late_is_judged_by_the_set_of_the_condition_known_by_then(clinic):
+    first = clinic.post_battery(small("A", "2026-11-18T10:00:00+01:00"))
+    told = {"kind": "reclassified", "condition": "high_ankle_sprain", "on": "2026-11-20"}
+    clinic.post(f"/v1/episodes/{first['episode_id']}/events", told)
+
+    refused = clinic.refused("/v1/batteries", small("B", "2026-11-19T10:00:00+01:00"), SUBMITTER)
+
+    assert_problem(refused, 422, "no_criteria_in_force")

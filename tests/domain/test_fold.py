@@ -284,9 +284,36 @@ def test_a_reclassification_changes_the_condition() -> None:
     assert evidence(*entries, at=TODAY).facts.condition == "high_ankle_sprain"
 
 
-def test_a_correction_that_happens_after_the_moment_is_not_in_force() -> None:
+def test_what_is_stored_is_judged_at_a_moment_without_a_correction_after_it() -> None:
     entries = assessment(on="2026-11-18"), event("corrected", TODAY, other_side="symptomatic")
     assert evidence(*entries, at="2026-11-19").facts.other_side == "healthy"
+
+
+@pytest.mark.parametrize(
+    ("kind", "facts"),
+    [
+        ("corrected", {"involved_side": RIGHT}),
+        ("corrected", {"other_side": "symptomatic"}),
+        ("corrected", {"onset_on": "2026-10-02"}),
+        ("reclassified", {"condition": "high_ankle_sprain"}),
+    ],
+)
+def test_a_battery_posted_late_is_judged_with_the_facts_known_by_then(kind: str, facts: dict[str, str]) -> None:
+    entries = assessment(on="2026-11-17"), event(kind, "2026-11-19", ref="C", **facts)
+    late = evidence(*entries, assessment(on="2026-11-18"))
+    [(name, value)] = facts.items()
+    assert (getattr(late.facts, name), late.fact_entries) == (value, ("C",))
+
+
+def test_a_battery_posted_late_knows_another_episode_by_the_facts_known_by_then() -> None:
+    other = assessment(episode="E2", on="2026-11-10")
+    corrected = event("corrected", "2026-11-19", episode="E2", involved_side=RIGHT)
+    assert evidence(other, corrected, assessment(on="2026-11-18")).other_side_open
+
+
+def test_a_void_correction_is_in_force_for_nothing() -> None:
+    entries = assessment(on="2026-11-17"), event("corrected", "2026-11-18", ref="C", involved_side=RIGHT)
+    assert evidence(*entries, void("C"), assessment()).facts.involved_side == LEFT
 
 
 def test_the_facts_are_those_of_the_first_battery() -> None:

@@ -306,9 +306,11 @@ def test_a_correction_of_another_episode_withdraws_nothing() -> None:
     assert state_of([hopped()], event("corrected", DAY, episode="E2", involved_side=RIGHT)) == "standing"
 
 
-def test_a_correction_dated_after_the_moment_judged_withdraws_it_though_recorded_before() -> None:
-    later = event("corrected", "2026-11-22", other_side="symptomatic")
-    assert state_of([later, hopped()], today="2026-11-22") == "withdrawn"
+def test_a_correction_that_a_late_battery_was_judged_with_withdraws_nothing() -> None:
+    corrected = event("corrected", "2026-11-22", ref="C", other_side="symptomatic")
+    before = [assessment(on="2026-11-18"), corrected, hopped()]
+    assert state_of(before, today="2026-11-22") == "standing"
+    assert state_of(before, void("C", "2026-11-22"), today="2026-11-22") == "withdrawn"
 
 
 def test_a_finding_raised_since_withdraws_it() -> None:
