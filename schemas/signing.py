@@ -19,7 +19,7 @@ MOST_OVERRIDDEN, MOST_INFORMED = 50, 20
 NEEDED: Mapping[str, tuple[str, ...]] = {
     AGREE: (),
     STRICTER: ("position", "rationale"),
-    OVERRIDE: ("position", "criteria_overridden", "rationale", "valid_until"),
+    OVERRIDE: ("position", "criteria_overridden", "rationale", "conditions", "valid_until", "informed"),
     DEFER: ("rationale",),
 }
 # What goes with nothing but an override, and what a professional who defers does not set.
@@ -29,6 +29,9 @@ REFUSED: Mapping[str, tuple[str, ...]] = {
     OVERRIDE: (),
     DEFER: ("criteria_overridden", "position", "valid_until"),
 }
+
+
+_NAMED_BY_OVERRIDE = {"criteria_overridden": "the criteria that it overrides", "informed": "who was informed of it"}
 
 
 class PositionSchema(DocumentSchema):
@@ -78,5 +81,6 @@ class SignOffSchema(PositionSignOffSchema):
         # An empty list says nothing, and forms send it.
         there = [name for name in REFUSED[said] if sent.get(name) != []]
         yield from none_of(sent, there, f"a sign-off {said} does not say this")
-        if said == OVERRIDE and loaded.get("criteria_overridden") == []:
-            yield Broken(("criteria_overridden",), "missing: an override names the criteria that it overrides")
+        for name, what in _NAMED_BY_OVERRIDE.items():
+            if said == OVERRIDE and loaded.get(name) == []:
+                yield Broken((name,), f"missing: an override names {what}")

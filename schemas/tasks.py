@@ -1,4 +1,4 @@
-"""What is due: retests and the questions of the morning after."""
+"""What is due: retests, the questions of the morning after, and reviews of overrides."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -9,7 +9,7 @@ from schemas.history import in_order
 from schemas.reason import count
 from schemas.rules import Broken, RuledSchema
 
-KINDS = ("retest", "follow_up")
+KINDS = ("retest", "follow_up", "override_review")
 STATES = ("open", "closed")
 CLOSED_BECAUSE = ("done", "replaced", "cancelled", "episode_closed", "void")
 

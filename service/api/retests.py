@@ -17,7 +17,10 @@ from service.api.reading import idempotency_key
 from service.use_cases.context import Created
 from service.use_cases.retests import cancel_task, list_tasks, reschedule_task, show_task
 
-DESCRIPTION = "What is due: the retest of each episode, and the question of the morning after each occasion."
+DESCRIPTION = (
+    "What is due: the retest of each episode, the question of the morning after each occasion, and the review that "
+    "each override asks for within 72 hours."
+)
 LATER = {"due_on": "2026-10-19", "reason": "The athlete travels with the team."}
 
 blp = Blueprint("retests", __name__, url_prefix="/v1/retests", description=DESCRIPTION)

@@ -115,6 +115,8 @@ TAPED_ONE_SIDE = Story(
                     f"Parts of training without contact until both sides are tested alike {INVENTED}",
                     overridden=("side-hop-floor",),
                     until=-2,
+                    conditions=f"Taped on both sides, no contact {INVENTED}",
+                    informed=("the athlete", "the head coach"),
                     by=PHYSICIAN,
                 ),
                 Morning(-6, held("not_assessed", side_hop_floor="setup_differs")),

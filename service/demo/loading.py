@@ -232,6 +232,10 @@ class _Telling:
             body["criteria_overridden"] = list(step.overridden)
         if step.until is not None:
             body["valid_until"] = self._date(step.until)
+        if step.conditions is not None:
+            body["conditions"] = step.conditions
+        if step.informed:
+            body["informed"] = list(step.informed)
         return sign_decision(now, caller, self.decision["id"], _loaded(SignOffSchema(), body), key)
 
     def _date(self, day: int) -> str:

@@ -217,6 +217,8 @@ class SignedOff:
         rationale: why.
         overridden: the criteria that an override sets aside.
         until: when an override lapses.
+        conditions: under which the athlete takes part.
+        informed: who was told.
         by: who.
         at: the time of day.
     """
@@ -228,6 +230,8 @@ class SignedOff:
     rationale: str
     overridden: tuple[str, ...] = ()
     until: int | None = None
+    conditions: str | None = None
+    informed: tuple[str, ...] = ()
     by: str = PHYSIO
     at: str = "17:30"
 

@@ -4,7 +4,7 @@ Posting and rebuilding make the state with the same function, so that what is st
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID, uuid5
 
@@ -18,11 +18,14 @@ from service.domain.standing import Standing
 from service.store.database import Tx
 from service.store.tables import METADATA
 
-SIGN_OFF, DEFER = "sign_off", "defer"
+SIGN_OFF, OVERRIDE, DEFER = "sign_off", "override", "defer"
 RESCHEDULED, CANCELLED, RENAMED = "retest_rescheduled", "retest_cancelled", "ref_changed"
-RETEST, FOLLOW_UP = "retest", "follow_up"
+RETEST, FOLLOW_UP, OVERRIDE_REVIEW = "retest", "follow_up", "override_review"
 OPEN, CLOSED = "open", "closed"
 IS_STANDING, IS_SUPERSEDED, IS_VOID = "standing", "superseded", "void"
+
+# Practice, not evidence: an override is looked at again within 72 hours, so on the second or the third day after it.
+REVIEW = {"after_days": 2, "window_days": 1}
 
 # In the order in which they can be written: a row comes after those that it names.
 TABLES = ("athletes", "episodes", "batteries", "decisions", "unmet_criteria", "findings", "tasks")
@@ -331,6 +334,7 @@ class _State:
             decided = [one for one in self._decisions(self.chain) if one.episode == episode]
             yield from self._retests(decided)
             yield from self._follow_ups(decided)
+            yield from self._reviews(episode)
 
     def _retests(self, decided: Sequence[Link]) -> Iterator[Row]:
         """Yield the retest of each decision; only that of the episode's current one may be open."""
@@ -363,6 +367,20 @@ class _State:
             row = self._task(FOLLOW_UP, one, asked_of, proposed) | {"battery_id": asked_of}
             answers = self.mornings.get(asked_of, ())
             self._close(row, "done" if answers else None, answers[0] if answers else one)
+            yield self._settled(row, one)
+
+    def _reviews(self, episode: str | None) -> Iterator[Row]:
+        """Yield the review that each override asks for; who signs off later, and does not defer, has reviewed it."""
+        signed = [one for one in self.chain if one.kind == SIGN_OFF and one.content and one.episode == episode]
+        settling = [one for one in signed if one.id not in self.gone and one.content.get("determination") != DEFER]
+        for one in signed:
+            if one.content.get("determination") != OVERRIDE:
+                continue
+            due_on = one.occurred_on + timedelta(days=REVIEW["after_days"])
+            proposed = {"due_on": due_on.isoformat(), "window_days": REVIEW["window_days"]}
+            row = self._task(OVERRIDE_REVIEW, one, one.id, proposed) | {"decision_id": one.content["decision"]}
+            later = next((other for other in settling if other.sequence > one.sequence), None)
+            self._close(row, "done" if later else None, later or one)
             yield self._settled(row, one)
 
     def _mornings(self) -> dict[str, list[Link]]:

@@ -33,6 +33,7 @@ ENTRY_KINDS = (
     "void",
     "erasure",
 )
+TASK_KINDS = ("retest", "follow_up", "override_review")
 APPEND_ONLY = ("record_entries", "criteria_versions", "criteria_retirements", "audit_log")
 ERASABLE = ("document", "private", "salt")
 
@@ -335,7 +336,7 @@ tasks = sa.Table(
     _of_episode(),
     _of_entry("decision_id"),
     _of_entry("battery_id"),
-    _one_of("kind", ("retest", "follow_up")),
+    _one_of("kind", TASK_KINDS),
     _one_of("state", ("open", "closed")),
     sa.Index(None, "organisation_id", "state", "due_on", "id"),
     sa.Index(None, "organisation_id", "athlete_id"),

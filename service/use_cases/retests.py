@@ -1,4 +1,4 @@
-"""What is due: retests and the questions of the morning after; to put one off, or to call it off."""
+"""What is due: retests, questions of the morning after, reviews of overrides; to put one off, or to call it off."""
 
 from collections.abc import Mapping
 from datetime import date, timedelta
@@ -9,7 +9,7 @@ from service.domain.errors import ConflictError, NotFoundError
 from service.domain.record import instant
 from service.store import tasks
 from service.store.database import Tx
-from service.store.state import CANCELLED, OPEN, RESCHEDULED
+from service.store.state import CANCELLED, OPEN, OVERRIDE_REVIEW, RESCHEDULED
 from service.store.tasks import Place
 from service.use_cases.appending import Addition, Find, Request, append, entry_of, invalid, moment_of
 from service.use_cases.brief_decisions import today_of
@@ -17,7 +17,7 @@ from service.use_cases.context import Caller, Context, Created
 from service.use_cases.reads import Seen, watched
 from service.use_cases.recording import Recording
 
-TASK, TASK_CLOSED = "task", "task_closed"
+TASK, TASK_CLOSED, NOT_PUT_OFF = "task", "task_closed", "not_put_off"
 RESCHEDULE, CANCEL = "POST /v1/retests/{id}/reschedule", "POST /v1/retests/{id}/cancel"
 
 # Practice, not evidence: what lies further away than this is no date but a slip of the pen.
@@ -83,7 +83,7 @@ def reschedule_task(context: Context, caller: Caller, id_: str, body: Mapping[st
 
     Raises:
         NotFoundError: there is no such task.
-        ConflictError: task_closed.
+        ConflictError: task_closed; not_put_off: a review of an override.
         InvalidDocumentError: the date lies in the past, before what it follows, or too far away.
     """
 
@@ -126,13 +126,16 @@ def _open_task(recording: Recording, id_: str) -> Mapping[str, Any]:
     """Return the task as it is once the record is locked.
 
     Raises:
-        ConflictError: task_closed.
+        ConflictError: task_closed, not_put_off.
     """
     row = recording.before["tasks"][(id_,)]
     if row["state"] != OPEN:
         because = str(row["closed_because"]).replace("_", " ")
         detail = f"this task is closed ({because}); look at what is due now"
         raise ConflictError(TASK_CLOSED, detail, link="/v1/retests")
+    if row["kind"] == OVERRIDE_REVIEW:
+        detail = "a review of an override is neither put off nor called off; sign off anew, or void the override"
+        raise ConflictError(NOT_PUT_OFF, detail, link=f"/v1/decisions/{row['decision_id']}")
     return row
 
 

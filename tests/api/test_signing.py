@@ -50,7 +50,8 @@ def said(of: dict[str, Any], determination: str, stage: str | None = None, **mor
 
 def override(of: dict[str, Any], **changes: Any) -> dict[str, Any]:
     body = said(of, "override", "rebuild", rationale="an old limp", valid_until="2026-11-27")
-    return body | {"criteria_overridden": ["walks-without-limp"]} | changes
+    told = {"criteria_overridden": ["walks-without-limp"], "conditions": "no contact", "informed": ["head coach"]}
+    return body | told | changes
 
 
 def places(problem: dict[str, Any]) -> list[tuple[str, str]]:
@@ -231,6 +232,7 @@ def test_what_holds_at_the_first_stage_lets_nobody_train(clinic):
         ({"criteria_overridden": ["no-such-criterion"]}, "#/criteria_overridden/0", "unknown_name"),
         ({"criteria_overridden": ["walks-without-limp"] * 2}, "#/criteria_overridden/1", "duplicate"),
         ({"criteria_overridden": []}, "#/criteria_overridden", "missing"),
+        ({"informed": []}, "#/informed", "missing"),
         ({"position": {"stage": "match", "participation": "none"}}, "#/position/stage", "unknown_name"),
         ({"position": {"stage": "rebuild", "participation": "some"}}, "#/position/participation", "unknown_name"),
         ({"valid_until": "2026-11-19"}, "#/valid_until", "out_of_range"),
@@ -253,6 +255,8 @@ def test_a_faulty_override_is_refused(clinic, held, changes, where, code):
         ("override", "criteria_overridden"),
         ("override", "rationale"),
         ("override", "valid_until"),
+        ("override", "conditions"),
+        ("override", "informed"),
         ("stricter", "position"),
         ("stricter", "rationale"),
         ("defer", "rationale"),

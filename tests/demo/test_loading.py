@@ -47,7 +47,8 @@ def test_the_record_answers_each_step_as_its_story_tells(context):
     # decision is superseded.
     withdrawn = {"NU-104": 3, "NU-105": 3, "NU-114": 6, "NU-116": 4}
     assert states(context, callers["clinician"], "withdrawn") == withdrawn
-    assert due(context, callers["clinician"]) <= set(range(-2, 8))
+    # The review of an override is due two days after it, and this one waits still.
+    assert due(context, callers["clinician"]) <= {-5, *range(-2, 8)}
 
 
 def states(context: Context, clinician: Caller, state: str) -> dict[str, int]:

@@ -6,14 +6,18 @@ from contextlib import contextmanager
 
 import pytest
 import sqlalchemy as sa
+from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.operations import Operations
 
 from service.domain.errors import DatabaseUnavailableError
 from service.store.database import Database
-from service.store.migrating import is_current, upgrade
+from service.store.migrating import MIGRATIONS, is_current, upgrade
 from service.store.tables import METADATA
+from tests import builders
+from tests.clinic import new_clinic, small
 from tests.world import new_world
 
 AT_ONCE = 4
@@ -87,3 +91,28 @@ def test_a_table_that_a_later_migration_rebuilds_keeps_its_rows_and_what_names_t
         assert database.write(rebuild) == []
 
     assert count_of("access_keys", filled.url) == keys > 0
+
+
+def test_an_older_record_keeps_its_tasks_and_takes_reviews_of_overrides(tmp_path):
+    url = f"sqlite:///{tmp_path / 'record.sqlite'}"
+    with opened(url, for_migration=True) as database:
+        config = Config()
+        config.set_main_option("script_location", str(MIGRATIONS))
+        config.attributes["database"] = database
+        command.upgrade(config, "0002")
+    clinic = new_clinic(url)
+    held = clinic.post_battery(small("A", session_check=builders.SESSION_CHECK | {"limp": True}))
+    before = clinic.found("tasks")
+    clinic.world.context.database.close()
+
+    upgrade(url)
+
+    assert before
+    assert clinic.found("tasks") == before
+    told = {"position": {"stage": "rebuild", "participation": "modified_training"}, "valid_until": "2026-11-27"}
+    named = {"criteria_overridden": ["walks-without-limp"], "informed": ["head coach"]}
+    said = {"determination": "override", "rationale": "an old limp", "conditions": "no contact", **told, **named}
+    clinic.post(f"/v1/decisions/{held['id']}/sign-offs", {"decision_digest": held["digest"], **said})
+    assert {one["kind"] for one in clinic.found("tasks")} == {"retest", "override_review"}
+    clinic.assert_sound()
+    clinic.world.context.database.close()
