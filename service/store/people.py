@@ -41,6 +41,13 @@ def episode(tx: Tx, organisation: str, id_: str) -> sa.Row[Any] | None:
     return tx.execute(_of(episodes, organisation).where(episodes.c.id == id_)).one_or_none()
 
 
+def with_athletes_ref(tx: Tx, organisation: str, *, episode: str) -> sa.Row[Any] | None:
+    """Return an episode's row with the ref of its athlete, `athlete_ref`."""
+    same = (athletes.c.organisation_id == episodes.c.organisation_id) & (athletes.c.id == episodes.c.athlete_id)
+    query = _of(episodes, organisation).add_columns(athletes.c.ref.label("athlete_ref"))
+    return tx.execute(query.select_from(episodes.join(athletes, same)).where(episodes.c.id == episode)).one_or_none()
+
+
 def episode_of_ref(tx: Tx, organisation: str, ref: str) -> sa.Row[Any] | None:
     """Return an episode's row by ref."""
     return tx.execute(_of(episodes, organisation).where(episodes.c.ref == ref)).one_or_none()

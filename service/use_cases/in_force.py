@@ -72,6 +72,13 @@ def choose(  # noqa: PLR0913 - what is judged, and what the sender says of it
     return read(chosen)
 
 
+def sets_in_force(tx: Tx, organisation: str, on: date) -> list[CriteriaSet]:
+    """Return the version of every set that judges on a day, whatever the condition."""
+    sets = by_set(store.adopted(tx, organisation))
+    judging = [one for one in (in_force(versions, on) for versions in sets.values()) if one is not None]
+    return [by_digest(tx, organisation, one.digest) for one in judging]
+
+
 def by_digest(tx: Tx, organisation: str, digest: str) -> CriteriaSet:
     """Return the version of a digest, as a decision of the organisation names it, in force or not.
 

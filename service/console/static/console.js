@@ -18,3 +18,8 @@ window.addEventListener("pageshow", () => {
 });
 const refused = document.getElementById("refused");
 if (refused) refused.focus();
+// A battery that was sent needs its draft no more; the page that answers it is told so in its address.
+if (location.hash.startsWith("#sent=")) {
+  try { localStorage.removeItem(location.hash.slice("#sent=".length)); } catch { /* nothing was kept */ }
+  history.replaceState(null, "", location.pathname + location.search);
+}

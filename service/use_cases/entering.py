@@ -1,0 +1,276 @@
+"""What a person sees who enters a battery: the gate's questions and tests, what is due, what was said last time."""
+
+from collections.abc import Iterator, Mapping
+from datetime import date
+from typing import Any
+
+from service.domain import record
+from service.domain.chain import Link
+from service.domain.criteria import CriteriaSet, Criterion, Gate, Group
+from service.domain.errors import NotFoundError
+from service.domain.evidence import Evidence
+from service.domain.fold import fold
+from service.domain.holds import screen_due
+from service.domain.judging import Judging
+from service.domain.record import ASSESSMENT, Moment, instant
+from service.store import people
+from service.store.database import Tx
+from service.use_cases.audit import note
+from service.use_cases.context import Caller, Context
+from service.use_cases.in_force import choose, sets_in_force
+from service.use_cases.reads import Seen, watched
+from service.use_cases.showing_batteries import BATTERY, as_sent
+from service.use_cases.showing_criteria import about
+from service.use_cases.showing_people import ATHLETE, EPISODE, Looking
+from service.use_cases.template import SESSION_CHECK, SINCE_LAST, template_of
+
+ASKED, CHOICE, OTHERWISE, SHOWN = "asked", "choice", "otherwise", "shown"
+"""How a gate needs a test: asked; one of several ways; only in place of another, or by its class; only shown."""
+
+_UNIT_WORDS = {"[in_i]": "in", "[ft_i]": "ft", "[lb_av]": "lb", "[lbf_av]": "lbf"}
+_FACTS = ("condition", "involved_side", "onset_on", "other_side")
+
+
+def entry_of_episode(  # noqa: PLR0913 - what can be asked for
+    context: Context,
+    caller: Caller,
+    episode: str,
+    *,
+    stage: str | None = None,
+    set_id: str | None = None,
+    corrects: str | None = None,
+    is_open: bool = False,
+) -> dict[str, Any]:
+    """Return what is needed to enter a battery of an episode.
+
+    Args:
+        context: the service.
+        caller: who enters it; that the record was read is noted.
+        episode: the episode.
+        stage: the stage asked about; without one the stages are answered, to choose from.
+        set_id: the criteria set, where several fit the condition.
+        corrects: the battery that is sent again, as it should have been.
+        is_open: the same person has the form open, so that the reading is noted already.
+
+    Returns:
+        `{athlete, episode, sets, form, sent}`: `form` is None without a stage; `sent` is the battery that is
+        corrected, else None.
+
+    Raises:
+        NotFoundError: there is no such episode, or it has no such battery.
+        NoCriteriaInForceError: no version judges its condition today.
+        UnknownStageError: the set has no such stage.
+    """
+    now = context.clock()
+
+    def read(tx: Tx) -> Seen:
+        row = people.with_athletes_ref(tx, caller.organisation, episode=episode)
+        if row is None:
+            raise NotFoundError(EPISODE, episode)
+        looking = Looking(tx, caller, now, row.athlete_id)
+        sent = None if corrects is None else _sent(looking, episode, corrects)
+        sets = _fitting(tx, caller, row.condition, looking.today)
+        chosen = _chosen(sets, set_id, stage or (sent or {}).get("target_stage"))
+        answer = {
+            "athlete": {"id": row.athlete_id, "ref": row.athlete_ref},
+            "episode": {"id": row.id, "ref": row.ref, **{name: getattr(row, name) for name in _FACTS}},
+            "position": row.stage,
+            "sets": [_set(one) for one in sets],
+            "form": None if chosen is None else _form(looking, row, *chosen),
+            "sent": sent,
+        }
+        return Seen(answer, episode, row.athlete_id)
+
+    if is_open:
+        return context.database.read(read).answer
+    return watched(context, caller, read, action="read_episode", kind=EPISODE)
+
+
+def entry_of_new(  # noqa: PLR0913 - the gate, and what is asked of it
+    context: Context, caller: Caller, set_id: str, stage: str, body: Mapping[str, Any], *, is_open: bool = False
+) -> dict[str, Any]:
+    """Return what is needed to enter the first battery of an episode that is not on record yet.
+
+    Args:
+        context: the service.
+        caller: who enters it.
+        set_id: the criteria set.
+        stage: the stage asked about.
+        body: `athlete` and `episode` as they will be posted.
+        is_open: the same person has the form open.
+
+    Raises:
+        NoCriteriaInForceError: no version of the set is in force today.
+        UnknownStageError: the set has no such stage.
+    """
+    now, organisation, facts = context.clock(), caller.organisation, body["episode"]
+    on = now.astimezone(caller.zone).date()
+
+    def read(tx: Tx) -> tuple[CriteriaSet, str | None]:
+        known = people.athlete_of_ref(tx, organisation, body["athlete"]["ref"])
+        return choose(tx, organisation, condition=facts["condition"], on=on, set_id=set_id), known
+
+    criteria, known = context.database.read(read)
+    if known is not None and not is_open:
+        # What is worked out while typing reads this athlete's record.
+        context.database.write(
+            lambda tx: note(
+                tx, caller, at=now, action="read_athlete", object_kind=ATHLETE, object_id=known, athlete=known
+            )
+        )
+    due = [one.id for one in criteria.referral]
+    return {
+        "athlete": {"id": known, "ref": body["athlete"]["ref"]},
+        "episode": {"id": None, **facts},
+        "position": None,
+        "sets": [_set(criteria)],
+        "form": _asked(criteria, stage, facts["involved_side"]) | _said_before(due, None, {}),
+        "sent": None,
+    }
+
+
+def sets_to_begin(context: Context, caller: Caller) -> list[dict[str, Any]]:
+    """Return every set in force today with its stages and conditions."""
+    on = context.clock().astimezone(caller.zone).date()
+    sets = context.database.read(lambda tx: sets_in_force(tx, caller.organisation, on))
+    return [_set(one) for one in sets]
+
+
+def morning_after(context: Context, caller: Caller, battery: str) -> dict[str, Any]:
+    """Return the questions of the morning after a battery.
+
+    Raises:
+        NotFoundError: there is no such battery of an episode.
+        NoCriteriaInForceError: no version judges its condition today.
+    """
+    now = context.clock()
+
+    def read(tx: Tx) -> Seen:
+        row = people.battery(tx, caller.organisation, battery)
+        found = None if row is None else people.with_athletes_ref(tx, caller.organisation, episode=row.episode_id)
+        if row is None or found is None:
+            raise NotFoundError(BATTERY, battery)
+        looking = Looking(tx, caller, now, found.athlete_id)
+        link = looking.of(battery)
+        criteria = _fitting(tx, caller, found.condition, looking.today)[0]
+        catalogue = criteria.catalogue
+        form = template_of(criteria, None, found.involved_side)
+        answer = {
+            "athlete": {"id": found.athlete_id, "ref": found.athlete_ref},
+            "episode": {"id": found.id, "ref": found.ref, **{name: getattr(found, name) for name in _FACTS}},
+            "battery": {"id": link.id, "on": link.occurred_on.isoformat(), "kind": link.content["kind"]},
+            "days": [criteria.follow_up_after, criteria.follow_up_days],
+            "form": {
+                "questions": {name: form["questions"][name] for name in (SESSION_CHECK, SINCE_LAST)},
+                "sessions": _sessions(criteria, None),
+                "medication": list(catalogue.questions["medication_24h"].answers),
+                "tests": [],
+            },
+        }
+        return Seen(answer, battery, found.athlete_id)
+
+    return watched(context, caller, read, action="read_battery", kind=BATTERY)
+
+
+def _sent(looking: Looking, episode: str, battery: str) -> dict[str, Any]:
+    link = next((one for one in looking.chain if one.id == battery and one.episode == episode), None)
+    if link is None or link.kind != record.BATTERY or link.content.get("kind") != ASSESSMENT:
+        raise NotFoundError(BATTERY, battery)
+    return as_sent(link)
+
+
+def _fitting(tx: Tx, caller: Caller, condition: str, on: date) -> list[CriteriaSet]:
+    """Return the sets that judge a condition today, at least one."""
+    fitting = [one for one in sets_in_force(tx, caller.organisation, on) if condition in one.conditions]
+    return fitting or [choose(tx, caller.organisation, condition=condition, on=on)]
+
+
+def _chosen(sets: list[CriteriaSet], set_id: str | None, stage: str | None) -> tuple[CriteriaSet, str] | None:
+    if stage is None:
+        return None
+    named = [one for one in sets if one.id == set_id] or sets
+    criteria = next((one for one in named if stage in one.gates), named[0])
+    return criteria, criteria.gate(stage).id
+
+
+def _set(criteria: CriteriaSet) -> dict[str, Any]:
+    stages = [{"id": one.id, "title": one.title, "criteria": len(one.asks)} for one in criteria.gates.values()]
+    return {"id": criteria.id, "version": criteria.version, **about(criteria.document), "stages": stages}
+
+
+def _form(looking: Looking, row: Any, criteria: CriteriaSet, stage: str) -> dict[str, Any]:
+    evidence = fold(
+        [one.entry for one in looking.chain],
+        episode=row.id,
+        through=len(looking.chain),
+        as_of=Moment(instant(looking.now), looking.today),
+        posted=False,
+    )
+    due = [one.id for one in (criteria.referral if evidence is None else screen_due(Judging(evidence, criteria)))]
+    asked = _asked(criteria, stage, row.involved_side)
+    return asked | _said_before(due, _last_assessment(looking, row.id), _last_attempts(evidence))
+
+
+def _asked(criteria: CriteriaSet, stage: str, involved_side: str) -> dict[str, Any]:
+    """Return the template of a gate, each test with how it is needed, and every kind of session that can be told."""
+    gate = criteria.gate(stage)
+    form = template_of(criteria, gate.id, involved_side)
+    needed = dict(_needed(criteria, gate))
+    titles = {key: one.title for key, one in criteria.catalogue.tests.items()}
+    for one in form["tests"]:
+        one["need"] = needed.get(one["id"], OTHERWISE)
+        one["unit_choices"] = [(unit, _UNIT_WORDS.get(unit, unit)) for unit in one["units"]]
+        one["after_titles"] = [titles[name] for name in one.get("after", ())]
+    return form | {
+        "sessions": _sessions(criteria, gate),
+        "medication": list(criteria.catalogue.questions["medication_24h"].answers),
+    }
+
+
+def _needed(criteria: CriteriaSet, gate: Gate) -> Iterator[tuple[str, str]]:
+    """Yield tests with how the gate needs them, the strongest need last."""
+    yield from ((test, SHOWN) for key in gate.shows for test in _named(criteria.criteria[key]))
+    asked = [criteria.criteria[key] for key in gate.asks]
+    groups = [one for one in asked if isinstance(one, Group)]
+    parts = [(part, CHOICE if one.needed < len(one.parts) else ASKED) for one in groups for part in one.parts]
+    for key, need in sorted(parts, key=lambda part: part[1] == ASKED):
+        yield from ((test, need) for test in _named(criteria.criteria[key]))
+    yield from ((test, ASKED) for one in asked for test in _named(one))
+
+
+def _named(one: Criterion | Group) -> list[str]:
+    return [test.id for test in one.tests] if isinstance(one, Criterion) and not one.is_class else []
+
+
+def _sessions(criteria: CriteriaSet, gate: Gate | None) -> list[dict[str, Any]]:
+    """Return every kind of session, and whether the gate reads it."""
+    members = [criteria.criteria[key] for key in (gate.members if gate is not None else ())]
+    read = {kind for one in members if isinstance(one, Criterion) for kind in one.sessions}
+    known = criteria.catalogue.sessions.values()
+    return [{"kind": one.id, "title": one.title, "takes": one.takes, "is_read": one.id in read} for one in known]
+
+
+def _said_before(due: list[str], last: Link | None, attempts: Mapping[str, str]) -> dict[str, Any]:
+    """Return what the record says already: the screen's questions due, the last setup, when each test was last done."""
+    return {
+        "referral_due": due,
+        "last": None if last is None else {"on": last.occurred_on.isoformat(), "setup": last.content.get("setup", {})},
+        "last_attempts": attempts,
+    }
+
+
+def _last_assessment(looking: Looking, episode: str) -> Link | None:
+    own = [
+        one
+        for one in looking.chain
+        if one.episode == episode and one.id not in looking.gone and one.content.get("kind") == ASSESSMENT
+    ]
+    return max(own, key=lambda one: (one.occurred_at, one.sequence), default=None)
+
+
+def _last_attempts(evidence: Evidence | None) -> dict[str, str]:
+    attempts = {} if evidence is None else evidence.attempts
+    latest: dict[str, date] = {}
+    for (test, _side), found in attempts.items():
+        latest[test] = max(found[-1].on, latest.get(test, date.min))
+    return {test: on.isoformat() for test, on in latest.items()}
