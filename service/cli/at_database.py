@@ -3,20 +3,28 @@
     at_database.add_options(command)          # --database; with at_database.add_organisation also --organisation
     with at_database.opened(options) as context: ...
     with at_database.at_organisation(options) as (context, operator): ...
+    with at_database.as_person(options) as (context, person): ...      # after at_database.add_key
 
 The store is imported where a command opens a database, since it takes longer to load than most commands to run.
 """
 
 import argparse
 import os
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from service.cli.refusals import invalid_option
-from service.domain.errors import DatabaseUnavailableError, FieldError, InvalidDocumentError
+from service.cli.refusals import UnreadableFileError, invalid_option
+from service.domain.errors import (
+    DatabaseUnavailableError,
+    FieldError,
+    ForbiddenError,
+    InvalidDocumentError,
+    UnauthenticatedError,
+)
 from service.settings import Settings, SettingsError, service_version
 
 if TYPE_CHECKING:
@@ -38,6 +46,17 @@ def add_organisation(command: argparse.ArgumentParser) -> None:
     add_options(command)
     command.add_argument(
         "--organisation", metavar="ID", help="the organisation; may be left out where there is exactly one"
+    )
+
+
+def add_key(command: argparse.ArgumentParser) -> None:
+    """Add the options that name the database and the file of a person's access key; the key is no argument itself."""
+    add_options(command)
+    command.add_argument(
+        "--key-file",
+        metavar="FILE",
+        required=True,
+        help="the file that holds the access key of the person who does this, - for standard input",
     )
 
 
@@ -97,6 +116,42 @@ def at_organisation(options: argparse.Namespace) -> Iterator[tuple["Context", "C
 
     with opened(options) as context:
         yield context, operator(context, _chosen(list_organisations(context), options.organisation))
+
+
+@contextmanager
+def as_person(options: argparse.Namespace) -> Iterator[tuple["Context", "Caller"]]:
+    """Open the database, and act as the clinician whose access key is read.
+
+    Raises:
+        UnreadableFileError: there is no such file.
+        DatabaseUnavailableError: the database is not there, busy or not migrated.
+        UnauthenticatedError: the key opens nothing.
+        ForbiddenError: it is not a clinician's.
+    """
+    from service.use_cases.access import authenticate  # noqa: PLC0415
+    from service.use_cases.context import CLINICIAN  # noqa: PLC0415
+
+    presented = _key(options.key_file)
+    with opened(options) as context:
+        caller = authenticate(context, presented)
+        if caller is None:
+            message = "this access key is not known or no longer valid; ask your administrator for another"
+            raise UnauthenticatedError(message)
+        if CLINICIAN not in caller.roles:
+            message = "only a clinician adds this to the record, with a key of their own"
+            raise ForbiddenError(message, roles=[CLINICIAN])
+        yield context, caller
+
+
+def _key(file: str) -> str:
+    """Return the key that a file holds; a name that looks like a key is not repeated."""
+    try:
+        if file == "-":
+            return "" if sys.stdin is None else sys.stdin.readline().strip()
+        return Path(file).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError):
+        message = "the file of the access key can't be read; --key-file names a file that holds nothing but the key"
+        raise UnreadableFileError(message) from None
 
 
 def _chosen(organisations: Sequence[dict[str, Any]], named: str | None) -> str:

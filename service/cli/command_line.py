@@ -8,7 +8,18 @@ import traceback
 from collections.abc import Sequence
 from typing import TextIO
 
-from service.cli import catalogue, criteria, database, decisions, demo, evaluating, keys, organisation, serving
+from service.cli import (
+    catalogue,
+    criteria,
+    database,
+    decisions,
+    demo,
+    evaluating,
+    keys,
+    organisation,
+    recording,
+    serving,
+)
 from service.cli.outcomes import INTERNAL, INTERRUPTED, Said
 from service.cli.refusals import UnreadableFileError, refused
 from service.domain.errors import ServiceError
@@ -102,6 +113,7 @@ def _parser() -> argparse.ArgumentParser:
     keys.add_to(groups, shared)
     database.add_to(groups, shared)
     decisions.add_to(groups, shared)
+    recording.add_to(groups, shared)
     serving.add_to(groups, shared)
     demo.add_to(groups, shared)
     return parser
