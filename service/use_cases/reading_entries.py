@@ -178,8 +178,10 @@ class _Reader:
         names = self._names(place, body)
         is_baseline = body["kind"] == record.BASELINE
         episode = None if is_baseline else self._episode_of(place, body, names)
-        facts = self._facts_in_force(episode, body["performed_at"]) if episode in self.episodes else None
-        self._check_battery(place, body, on, self._facts_in_force(episode) if facts is not None else None)
+        facts = known = None
+        if episode is not None and episode in self.episodes:
+            facts, known = self._facts_in_force(episode, body["performed_at"]), self._facts_in_force(episode)
+        self._check_battery(place, body, on, known)
         document = battery_document({**body, "athlete": self._athlete(body), "episode": facts or {}}, on, names=names)
         if facts is None:
             del document["episode"]
