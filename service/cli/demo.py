@@ -36,7 +36,7 @@ class Demo(NamedTuple):
 
 def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     """Add the command."""
-    summary = "serve a demonstration: an invented club, with keys and a first request to paste"
+    summary = "serve a demonstration: an invented club, with its console, keys and a first request to paste"
     command = groups.add_parser("demo", parents=[shared], help=summary, description=f"{summary.capitalize()}.")
     command.add_argument("--home", metavar="DIR", default=HOME, help=f"where its files are kept; by default {HOME}")
     usual = Settings().port
@@ -151,6 +151,9 @@ def _welcome(demo: Demo, paper: Paper) -> Iterator[str]:
 
     yield paper.heading(f"The demonstration answers at {demo.url}")
     yield from paper.wrapped(f"{INVENTED} Documentation: {demo.url}/docs. Keys: {demo.home / KEYS}. Ctrl-C stops it.")
+    yield ""
+    yield f"The console for clinicians is {demo.url}/console/, and this key signs in there:"
+    yield demo.keys["clinician"]
     yield ""
     yield "Post a battery (of a new athlete, from a file that you may edit):"
     yield post_command(demo)

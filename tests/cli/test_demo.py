@@ -7,7 +7,9 @@ import stat
 import subprocess
 import sys
 from datetime import UTC, datetime
+from http.client import HTTPConnection
 from pathlib import Path
+from urllib.parse import urlencode, urlsplit
 
 import pytest
 
@@ -163,6 +165,20 @@ def test_people_get_lines_to_paste_and_the_caution(capsys, home):
     assert len([line for line in ran.out.splitlines() if line.startswith("curl -sS ")]) == 2
     assert "Everything in it is invented" in ran.words
     assert CAUTION in ran.words
+    key = json.loads((home / "keys.json").read_text(encoding="utf-8"))["clinician"]
+    console = f"The console for clinicians is http://127.0.0.1:{port}/console/, and this key signs in there:"
+    assert ran.out.splitlines()[ran.out.splitlines().index(console) + 1] == key
+
+
+def test_the_printed_key_opens_the_console(started):
+    typed = urlencode({"key": started.told["keys"]["clinician"]})
+    connection = HTTPConnection(urlsplit(started.url).netloc, timeout=SECONDS)
+    connection.request("POST", "/console/sign-in", typed, {"Content-Type": "application/x-www-form-urlencoded"})
+    answer = connection.getresponse()
+    connection.close()
+
+    assert (answer.status, answer.headers["Location"]) == (303, "/console/")
+    assert "rts_console=" in answer.headers["Set-Cookie"]
 
 
 @pytest.mark.parametrize("hour", [0, 9, 23])
