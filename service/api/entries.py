@@ -29,6 +29,7 @@ def void(body: Mapping[str, Any], entry_id: str) -> Created:
     """Take back an entry that was made in error.
 
     Decisions that rest on it are withdrawn, and listed. A battery that it had superseded does not come back: post anew.
-    A void can't be voided.
+    A void decision is listed itself, and still supersedes the one before it, unless the battery that it was posted for
+    is void too: ask for the decision again. A void can't be voided.
     """
     return void_entry(context(), caller(), entry_id, body, idempotency_key())

@@ -10,7 +10,7 @@ from service.cli.sources_text import sources_lines
 from service.domain.catalogue import BOTH
 from service.domain.codes import PASS
 from service.domain.criteria import CriteriaSet
-from service.domain.standing import STANDING
+from service.domain.standing import IS_VOID, STANDING
 from service.domain.words import capital, days_text, inside, listed
 from service.use_cases.answer import NOT_READ
 from service.use_cases.evaluate import Evaluation
@@ -91,6 +91,8 @@ def _no_longer(answer: Mapping[str, Any]) -> str:
 def _standing(standing: Mapping[str, Any]) -> str:
     """Return until when a decision on record stands, and whether a professional has signed it off."""
     state = capital(standing["state"])
+    if standing["state"] == IS_VOID:
+        return f"{state}."
     until = f" until {standing['until']}" if standing["until"] and standing["state"] == STANDING else ""
     signed = "no professional has signed it off" if standing["awaiting_sign_off"] else "signed off"
     return f"{state}{until}; {signed}."

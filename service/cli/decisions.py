@@ -77,10 +77,11 @@ def _list(options: argparse.Namespace) -> Said:
 def _row(one: dict[str, Any]) -> str:
     who = one["athlete_ref"] or one["athlete_id"]
     because = f" ({', '.join(one['hold_because'])})" if one["hold_because"] else ""
-    signed = "signed off" if one["signed"] else "awaiting sign-off"
     state = one["standing"]["state"]
+    awaiting = "; awaiting sign-off" if one["standing"]["awaiting_sign_off"] else ""
+    signed = "; signed off" if one["signed"] else awaiting
     outcome = one["outcome"] if state == STANDING else f"{one['outcome']}, {state}"
-    return f"{one['id']}  {one['as_of'][:10]}  {who}  {one['target_stage']}: {outcome}{because}; {signed}"
+    return f"{one['id']}  {one['as_of'][:10]}  {who}  {one['target_stage']}: {outcome}{because}{signed}"
 
 
 def _caution(text: str, paper: Paper) -> list[str]:

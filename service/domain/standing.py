@@ -18,7 +18,7 @@ from service.domain.holds import standing_stops, stops
 from service.domain.judging import Judging
 from service.domain.readings import Use
 from service.domain.reasons import Row
-from service.domain.record import CORRECTED, DECISION, EVENT, RECLASSIFIED, Entry, Moment, gone
+from service.domain.record import BATTERY, CORRECTED, DECISION, EVENT, RECLASSIFIED, Entry, Moment, gone
 
 STANDING, EXPIRED, SUPERSEDED, WITHDRAWN = "standing", "expired", "superseded", "withdrawn"
 IS_VOID = "void"
@@ -62,13 +62,33 @@ class History:
     folded: dict[Folded, Evidence | None] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property
-    def live_decisions(self) -> Mapping[str, Sequence[Entry]]:
-        """Return the decisions that are not void, by episode, in the order of as_of and sequence."""
+    def _superseding(self) -> Mapping[str, Sequence[Entry]]:
+        """Return the decisions that supersede others, by episode, in the order of as_of and sequence."""
         found: dict[str, list[Entry]] = {}
         for entry in self.entries:
-            if entry.kind == DECISION and entry.document and entry.id not in self.gone:
+            if entry.kind == DECISION and entry.document and self._supersedes(entry):
                 found.setdefault(str(entry.episode), []).append(entry)
         return {episode: sorted(decisions, key=_place) for episode, decisions in found.items()}
+
+    def _supersedes(self, decision: Entry) -> bool:
+        """Tell whether a decision supersedes others: a void one does while the battery that it was posted for counts.
+
+        Or the battery that took its place. Otherwise taking back a hold would bring back the pass before it. Of what
+        was judged as stored nothing is taken back but the question, so that it goes on to supersede.
+        """
+        verdict = _verdict(decision)
+        if decision.id not in self.gone or not verdict["posted"]:
+            return True
+        battery = next(one.id for one in self.entries if one.sequence == verdict["through"])
+        while battery in self._replaced:
+            battery = self._replaced[battery]
+        return battery not in self.gone
+
+    @cached_property
+    def _replaced(self) -> Mapping[str, str]:
+        """Return which battery took the place of which."""
+        batteries = [one for one in self.entries if one.kind == BATTERY]
+        return {one.document["supersedes"]: one.id for one in batteries if "supersedes" in one.document}
 
     @cached_property
     def gone(self) -> set[str]:
@@ -77,7 +97,11 @@ class History:
 
     def decisions(self, episode: str) -> Sequence[Entry]:
         """Return the episode's decisions that are not void, by as_of and sequence."""
-        return self.live_decisions.get(episode, ())
+        return [one for one in self.superseding(episode) if one.id not in self.gone]
+
+    def superseding(self, episode: str) -> Sequence[Entry]:
+        """Return the episode's decisions that supersede earlier ones of their stage, by as_of and sequence."""
+        return self._superseding.get(episode, ())
 
     def evidence(self, episode: str) -> Evidence | None:
         """Return all that the record offers for the episode now; a decision offers nothing."""
@@ -106,7 +130,7 @@ def standing(decision: Entry, history: History, *, known: Standing | None = None
         return Standing(IS_VOID, until)
     if any(
         _place(other) > _place(decision) and _stage(other) == _stage(decision)
-        for other in history.decisions(str(decision.episode))
+        for other in history.superseding(str(decision.episode))
     ):
         return Standing(SUPERSEDED, until)
     if judged.is_withdrawn():
@@ -120,12 +144,12 @@ def supported_stage(episode: str, history: History) -> str | None:
 
     Expiry does not lower it.
     """
-    decisions = history.decisions(episode)
+    decisions, later = history.decisions(episode), history.superseding(episode)
     passed: list[tuple[int, Entry]] = []
     for one in decisions:
         criteria = history.criteria(_verdict(one)["criteria"])
         level = criteria.stages.index(_stage(one))
-        if _verdict(one)["outcome"] == PASS and not _has_later_hold(one, decisions, criteria.stages[: level + 1]):
+        if _verdict(one)["outcome"] == PASS and not _has_later_hold(one, later, criteria.stages[: level + 1]):
             passed.append((level, one))
     for _level, one in sorted(passed, key=lambda found: (found[0], found[1].sequence), reverse=True):
         if not _Judged(one, history).is_withdrawn():

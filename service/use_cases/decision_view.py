@@ -6,7 +6,7 @@ from typing import Any
 
 from service.domain.chain import Link
 from service.domain.criteria import CriteriaSet
-from service.domain.standing import EXPIRED
+from service.domain.standing import EXPIRED, IS_VOID
 from service.store.state import FOLLOW_UP, IS_STANDING, RETEST, task_id
 from service.use_cases.answer import decision_answer
 
@@ -52,13 +52,14 @@ def decision_view(
 
 
 def standing_view(row: Mapping[str, Any], today: date) -> dict[str, Any]:
-    """Return what has become of a decision, as it reads today."""
-    until: date | None = row["stands_until"]
+    """Return what has become of a decision, as it reads today; a void one stands on no day and awaits nobody."""
+    is_void = row["state"] == IS_VOID
+    until: date | None = None if is_void else row["stands_until"]
     is_over = row["state"] == IS_STANDING and until is not None and today > until
     return {
         "state": EXPIRED if is_over else row["state"],
         "until": None if until is None else until.isoformat(),
-        "awaiting_sign_off": row["signed_at"] is None,
+        "awaiting_sign_off": row["signed_at"] is None and not is_void,
     }
 
 

@@ -5,15 +5,21 @@ from datetime import datetime
 
 from service.domain.chain import Link
 from service.domain.record import DECISION
-from service.domain.standing import EXPIRED, STANDING, WITHDRAWN, History, Standing, moment_now, standing
+from service.domain.standing import EXPIRED, IS_VOID, STANDING, WITHDRAWN, History, Standing, moment_now, standing
 from service.store.database import Tx
 from service.use_cases.context import Caller
 from service.use_cases.in_force import by_digest
 
 
 def newly_withdrawn(before: Mapping[str, Standing], changed: Mapping[str, Standing]) -> list[str]:
-    """Return the decisions that stood and are withdrawn now."""
-    return sorted(key for key, one in changed.items() if one.state == WITHDRAWN and _stood(before.get(key)))
+    """Return the decisions that stood and are withdrawn now, and those that were made void."""
+    return sorted(key for key, one in changed.items() if _is_newly(one.state, before.get(key)))
+
+
+def _is_newly(state: str, before: Standing | None) -> bool:
+    if state == IS_VOID:
+        return before is not None and before.state != IS_VOID
+    return state == WITHDRAWN and _stood(before)
 
 
 def withdrawn_by(tx: Tx, caller: Caller, chain: Sequence[Link], *, first: int, last: int) -> list[str]:

@@ -486,15 +486,17 @@ def test_a_void_withdraws_what_rests_on_the_entry(clinic, passed):
     assert clinic.row("batteries", ref="A")["state"] == "void"
 
 
-def test_a_void_decision_gives_way_to_the_one_before(clinic, passed):
+def test_a_void_decision_brings_back_none_before_it_and_the_next_one_takes_its_place(clinic, passed):
     newer = clinic.decide(passed["episode_id"])
     assert clinic.state_of(passed["id"]) == "superseded"
 
-    clinic.post(void(newer["id"]), {"reason": "asked by mistake"})
+    added = clinic.post(void(newer["id"]), {"reason": "asked by mistake"})
 
-    assert clinic.state_of(newer["id"]) == "void"
-    assert clinic.state_of(passed["id"]) == "standing"
-    assert clinic.row("episodes", id=passed["episode_id"])["current_decision_id"] == passed["id"]
+    assert added["withdrawn"] == [newer["id"]]
+    assert added["caution"]["text"]
+    assert clinic.decision(newer["id"])["standing"] == {"state": "void", "until": None, "awaiting_sign_off": False}
+    assert clinic.state_of(passed["id"]) == "superseded"
+    assert clinic.state_of(clinic.decide(passed["episode_id"])["id"]) == "standing"
 
 
 def test_a_void_setback_sets_nothing_back(clinic, passed):

@@ -241,7 +241,7 @@ def test_a_battery_posted_late_is_judged_with_the_side_known_by_then(clinic):
     assert (roles["involved"], roles["other"]) == ("right", "left")
     assert late["standing"]["state"] == "standing"
     kept = clinic.clinician.get(f"/v1/batteries/{late['battery_id']}").json
-    assert kept["episode"]["involved_side"] == "right"
+    assert kept["battery"]["episode"]["involved_side"] == "right"
     assert clinic.clinician.get(f"/v1/decisions/{late['id']}/verification").json["result"] == "identical"
     assert_state_is_what_the_record_says(clinic)
 
@@ -254,3 +254,32 @@ def test_a_battery_posted_late_is_judged_by_the_set_of_the_condition_known_by_th
     refused = clinic.refused("/v1/batteries", small("B", "2026-11-19T10:00:00+01:00"), SUBMITTER)
 
     assert_problem(refused, 422, "no_criteria_in_force")
+
+
+def held_after_a_pass(clinic: Clinic) -> tuple[dict[str, Any], dict[str, Any]]:
+    passed = clinic.post_battery(small("A"))
+    clinic.at("2026-11-22T18:00:00+01:00")
+    painful = [{"test": "pain_worst_24h", "value": 8}]
+    return passed, clinic.post_battery(small("B", "2026-11-22T17:00:00+01:00", measurements=painful))
+
+
+def test_taking_back_a_hold_does_not_bring_back_the_pass_before_it(clinic):
+    passed, held = held_after_a_pass(clinic)
+
+    taken = clinic.post(f"/v1/entries/{held['id']}/void", {"reason": "unwelcome"})
+
+    assert taken["withdrawn"] == [held["id"]]
+    assert clinic.decision(held["id"])["standing"] == {"state": "void", "until": None, "awaiting_sign_off": False}
+    assert clinic.state_of(passed["id"]) == "superseded"
+    assert clinic.clinician.get(f"/v1/episodes/{passed['episode_id']}").json["supported_stage"] is None
+    assert_state_is_what_the_record_says(clinic)
+
+
+def test_the_pass_before_a_hold_comes_back_with_the_battery_taken_back_too(clinic):
+    passed, held = held_after_a_pass(clinic)
+    clinic.post(f"/v1/entries/{held['id']}/void", {"reason": "another athlete's"})
+
+    clinic.post(f"/v1/entries/{held['battery_id']}/void", {"reason": "another athlete's"})
+
+    assert clinic.state_of(passed["id"]) == "standing"
+    assert_state_is_what_the_record_says(clinic)

@@ -71,8 +71,8 @@ def test_a_stage_that_is_none_is_a_fault_of_its_example_and_all_others_are_told_
 
     ran = run(capsys, "criteria", "check", sets / ID / "1.yaml")
     assert ran.code == 2
-    line = len(before.splitlines()) + 4
-    assert f"{file}:{line} #/208/expect/0/stage: there is no stage 'runing'; did you mean running?" in ran.out
+    line, place = len(before.splitlines()) + 4, before.count("\n- id: ")
+    assert f"{file}:{line} #/{place}/expect/0/stage: there is no stage 'runing'; did you mean running?" in ran.out
     assert "the engine answers" in ran.out
 
 

@@ -78,6 +78,22 @@ def test_a_decision_is_shown_with_what_became_of_it_first(capsys, clinic):
     assert CAUTION in " ".join(said.out.split())
 
 
+def test_a_void_decision_awaits_nobody_and_was_signed_by_nobody(capsys, databases):
+    with databases.copy("sqlite") as made:
+        clinic = new_clinic(made.url)
+        taken_back = clinic.post_battery(small("A"))
+        clinic.post(f"/v1/entries/{taken_back['id']}/void", {"reason": "another athlete's"})
+
+        listing = run(capsys, *at(clinic, "decisions", "list"))
+        shown = run(capsys, *at(clinic, "decisions", "show", taken_back["id"]))
+        clinic.world.context.database.close()
+
+    assert "rebuild: pass, void\n" in listing.out
+    assert "Void." in shown.out
+    assert "sign" not in listing.out.partition("Caution")[0]
+    assert "signed" not in shown.out
+
+
 def test_a_decision_shows_its_working_and_its_sources(capsys, clinic):
     [one] = listed(capsys, clinic, "--stage", "hop_and_cut")
     said = run(capsys, *at(clinic, "decisions", "show", one["id"], "--working", "--sources", "--json"))

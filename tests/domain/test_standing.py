@@ -172,10 +172,25 @@ def test_a_later_entry_about_an_earlier_moment_does_not_supersede() -> None:
     assert state_of([hopped()], early, second) == "standing"
 
 
-def test_a_void_decision_does_not_supersede() -> None:
-    again = hopped(on="2026-11-21")
-    second = decided([hopped(), decided([hopped()]), again], ref="D2")
-    assert state_of([hopped()], again, second, void("D2", "2026-11-21"), today="2026-11-21") == "standing"
+@pytest.mark.parametrize(
+    ("more", "state"),
+    [
+        ([], "superseded"),
+        ([void("again")], "standing"),
+        ([hopped(ref="corrected", on="2026-11-21", supersedes="again")], "superseded"),
+        ([hopped(ref="corrected", on="2026-11-21", supersedes="again"), void("corrected")], "standing"),
+    ],
+    ids=["its battery counts", "void too", "corrected", "the correction is void"],
+)
+def test_a_void_decision_supersedes_while_its_battery_counts(more: list[Draft], state: str) -> None:
+    short = hopped(90, ref="again", on="2026-11-21")
+    hold = decided([hopped(), decided([hopped()]), short], ref="D2")
+    assert state_of([hopped()], short, hold, void("D2", "2026-11-21"), *more, today="2026-11-21") == state
+
+
+def test_a_void_decision_on_what_is_stored_goes_on_to_supersede() -> None:
+    second = decided([hopped(), decided([hopped()])], at="2026-11-21", ref="D2")
+    assert state_of([hopped()], second, void("D2", "2026-11-21"), today="2026-11-21") == "superseded"
 
 
 def test_a_decision_of_another_stage_does_not_supersede() -> None:
@@ -553,11 +568,12 @@ def test_a_later_hold_at_the_same_or_an_earlier_stage_lowers_it(held: str, stage
     assert supported(*passes, short, hold) == stage
 
 
-def test_a_void_hold_lowers_nothing() -> None:
+@pytest.mark.parametrize(("voided", "stage"), [(["hold"], "first"), (["hold", "short"], "second")])
+def test_a_void_hold_lowers_it_while_its_battery_counts(voided: list[str], stage: str) -> None:
     passes = decisions("first", "second", on="2026-11-18")
-    short = hopped(90)
+    short = hopped(90, ref="short")
     hold = decided([*passes, short], STAGED, stage="second", ref="hold")
-    assert supported(*passes, short, hold, void("hold")) == "second"
+    assert supported(*passes, short, hold, *map(void, voided)) == stage
 
 
 def test_a_hold_about_an_earlier_moment_lowers_nothing() -> None:
