@@ -61,8 +61,8 @@ GLOSSARY: Mapping[str, Mapping[str, str]] = {
         "without a reference": "Neither the other side nor a baseline can be compared with, so that another criterion "
         "is judged in place of this one; it says less.",
         "common practice": "What experienced clinicians do; no published source gives this figure.",
-        "grade": "How near the evidence for a threshold is: A, found in this very condition and read; B, found in "
-        "other patients or read in a page quoting it; C, from memory, convention or judgement.",
+        "grade": "How near the evidence for a threshold is: A, found in this very condition; B, in other patients or "
+        "in a page quoting it; C, from memory, convention or judgement.",
         "pain rule": "Up to which pain a load may rise, may stay, or must fall.",
     },
     "Decisions": {
@@ -72,7 +72,7 @@ GLOSSARY: Mapping[str, Mapping[str, str]] = {
         "hold": "Not yet: at least one criterion is not met or not assessed, or something else stands against it.",
         "met": "The result is on the right side of the threshold, or exactly on it.",
         "not met": "The result is on the wrong side of the threshold.",
-        "not assessed": "Nothing on record can tell: not measured, too old, or not comparable. It holds like not met.",
+        "not assessed": "Nothing on record can tell: not measured, too old, or not comparable; it holds like not met.",
         "awaiting": "An answer is still to come, such as that of the next morning.",
         "standing": "What has become of a decision since: it stands, or it is expired, superseded, withdrawn or void.",
         "expired": "A pass that is too old to be acted on; test again.",

@@ -1,0 +1,31 @@
+"""The SQL statements that a page takes.
+
+with statements(world) as sent:
+    reader.page("/console/team")
+assert len(sent) <= 6
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import sqlalchemy as sa
+
+from tests.world import World
+
+
+@contextmanager
+def statements(world: World) -> Iterator[list[str]]:
+    """Collect what the world's app sends to its database."""
+    engine = world.client(None).flask.application.extensions["rts"].database.engine
+    sent: list[str] = []
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        if statement != "BEGIN":
+            sent.append(statement)
+
+    sa.event.listen(engine, "before_cursor_execute", note)
+    try:
+        yield sent
+    finally:
+        sa.event.remove(engine, "before_cursor_execute", note)
