@@ -4,7 +4,16 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from service.domain.catalogue import quantity_text
-from service.domain.criteria import COUNT, WITHOUT_EQUIPMENT, WITHOUT_REFERENCE, CriteriaSet, Criterion, Group
+from service.domain.criteria import (
+    COUNT,
+    FAILED_LANDINGS,
+    WITHOUT_EQUIPMENT,
+    WITHOUT_REFERENCE,
+    CriteriaSet,
+    Criterion,
+    Group,
+)
+from service.domain.numbers import ZERO, Pair
 from service.domain.units import NO_UNIT, of_dimension
 from service.domain.words import INTERVAL_WORDS, answer_text, days_text, listed, required, short_label, title_of
 
@@ -33,6 +42,7 @@ UNIT_WORDS = {
 
 View = dict[str, Any]
 
+_NONE = Pair(ZERO)
 _INTERVALS = {**INTERVAL_WORDS, AFTER_OVERRIDE: "somebody decided against the hold"}
 _BOUNDS = {"at_least": "from {}", "above": "more than {}", "at_most": "up to {}", "below": "less than {}"}
 
@@ -94,10 +104,13 @@ def _line(key: str, criteria: CriteriaSet) -> View:
 def requirement(one: Criterion | Group) -> str:
     """Return what a criterion requires."""
     if isinstance(one, Group):
-        return f"all {len(one.parts)}" if one.word == "all" else f"{one.needed} of {len(one.parts)}"
+        return f"all {len(one.parts)} of these" if one.word == "all" else f"{one.needed} of these {len(one.parts)}"
     if one.comparator is None:
         return SHOWN_ONLY
-    return f"the answer is {answer_text(one.answer)}" if one.comparator == "is" else required(one)
+    if one.comparator == "is":
+        return f"the answer is {answer_text(one.answer)}"
+    is_none = one.comparator == "at_most" and one.threshold == _NONE and one.metric in {COUNT, FAILED_LANDINGS}
+    return "none" if is_none else required(one)
 
 
 def _age(one: Criterion | Group) -> str | None:
@@ -106,7 +119,9 @@ def _age(one: Criterion | Group) -> str | None:
         return None
     if one.within_days is None:
         return "of the same occasion"
-    return f"the last {days_text(one.within_days)}" if one.metric == COUNT else f"{days_text(one.within_days)} at most"
+    return (
+        f"the last {days_text(one.within_days)}" if one.metric == COUNT else f"up to {days_text(one.within_days)} old"
+    )
 
 
 def criterion_view(key: str, criteria: CriteriaSet) -> View:
