@@ -15,7 +15,18 @@ from schemas.faults import load, pointer
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
-from service.console.entry_form import Filled, Typed, body_of, facts_of, label_of, local, rows_of, typed_of
+from service.console.entry_form import (
+    Filled,
+    Typed,
+    body_of,
+    facts_of,
+    figures_of,
+    label_of,
+    local,
+    rows_of,
+    tests_of,
+    typed_of,
+)
 from service.console.words import capitalised, words
 from service.domain.errors import (
     INVALID_BATTERY,
@@ -29,7 +40,7 @@ from service.domain.errors import (
     ServiceError,
 )
 from service.use_cases.context import Created
-from service.use_cases.entering import entry_of_episode, entry_of_new, morning_after, sets_to_begin
+from service.use_cases.entering import Asked, entry_of_episode, entry_of_new, morning_after, sets_to_begin
 from service.use_cases.posting import post_battery
 from service.use_cases.previewing import preview
 
@@ -56,11 +67,12 @@ def alive() -> tuple[str, int]:
 @blp.get("/episodes/<id:episode_id>/battery")
 def battery_form(episode_id: str) -> Response:
     """Show the form of a stage; without one, the stages to choose from."""
-    asked = {name: request.args.get(name) for name in ("stage", "set_id", "corrects")}
-    entry = entry_of_episode(context(), caller(), episode_id, **asked)  # type: ignore[arg-type]
+    sent = request.args
+    asked = Asked(sent.get("stage"), sent.get("set_id"), sent.get("corrects"))
+    entry = entry_of_episode(context(), caller(), episode_id, asked)
     if entry["form"] is None:
         return page("console/stages.html", entry=entry)
-    return _battery_page(entry, _prefilled(entry) | {"corrects": asked["corrects"] or ""})
+    return _battery_page(entry, _prefilled(entry) | {"corrects": asked.corrects or ""})
 
 
 @blp.post("/episodes/<id:episode_id>/battery")
@@ -137,17 +149,17 @@ def send_follow_up(battery_id: str) -> Response:
 
 
 def _entry(episode: str, typed: Typed, *, is_open: bool = False) -> dict[str, Any]:
-    set_id, _, stage = typed.get("gate", "").partition("/")
-    corrects = typed.get("corrects") or None
-    entry = entry_of_episode(
-        context(), caller(), episode, stage=stage, set_id=set_id, corrects=corrects, is_open=is_open
-    )
-    return entry | {"corrects": corrects}
+    asked = _asked(typed, is_open=is_open)
+    return entry_of_episode(context(), caller(), episode, asked) | {"corrects": asked.corrects}
 
 
 def _new_entry(facts: Filled, typed: Typed, *, is_open: bool = False) -> dict[str, Any]:
+    return entry_of_new(context(), caller(), facts.body, _asked(typed, is_open=is_open))
+
+
+def _asked(typed: Typed, *, is_open: bool) -> Asked:
     set_id, _, stage = typed.get("gate", "").partition("/")
-    return entry_of_new(context(), caller(), set_id, stage, facts.body, is_open=is_open)
+    return Asked(stage, set_id, typed.get("corrects") or None, tuple(sorted(tests_of(typed))), is_open)
 
 
 def _filled(entry: Mapping[str, Any], typed: Typed, facts: Filled | None = None) -> Filled:
@@ -162,8 +174,9 @@ def _filled(entry: Mapping[str, Any], typed: Typed, facts: Filled | None = None)
     if facts is not None:
         fixed |= facts.body
     if entry.get("corrects"):
-        fixed |= {"supersedes": {"id": entry["corrects"]}}
-        fixed |= {"ref": entry["sent"]["ref"]} if "ref" in entry["sent"] else {}
+        sent = entry["sent"]
+        fixed |= {"supersedes": {"id": entry["corrects"]}, "athlete": fixed["athlete"] | figures_of(sent["athlete"])}
+        fixed |= {"ref": sent["ref"]} if "ref" in sent else {}
     filled = body_of(typed, form, caller().zone, fixed)
     return filled if facts is None else filled._replace(places=facts.places | filled.places)
 
@@ -268,7 +281,7 @@ def _form_page(
         faults=faults,
         wrong=_wrong(faults),
         places={one.pointer: one.pointer for one in faults},
-        touched={key.split(".")[1] for key, one in typed.items() if one and _is_measured(key)},
+        touched=tests_of(typed),
         further={key.split(".")[1] for key, one in typed.items() if one and _is_further(key, entry["form"])},
         screened={key.removeprefix("referral.") for key in typed if key.startswith("referral.")},
         when=_when,
@@ -297,11 +310,6 @@ def _facts_page(typed: Typed, facts: Filled | None = None, faults: Sequence[Fiel
 def _wrong(faults: Sequence[FieldError]) -> dict[str, str]:
     """Return what is wrong with each field, the first of several."""
     return {one.pointer: one.detail for one in reversed(faults) if one.pointer}
-
-
-def _is_measured(field: str) -> bool:
-    """Tell whether a field says something of a test; a unit by itself does not."""
-    return field.startswith("m.") and not field.endswith(".unit")
 
 
 def _is_further(field: str, form: Mapping[str, Any]) -> bool:

@@ -99,6 +99,13 @@ def answer_of(text: str) -> bool | int | Decimal | str:
     return FLAGS[text] if text in FLAGS else number_of(text)
 
 
+def figures_of(kept: Any, key: str = "") -> Any:
+    """Return what the record keeps of a person as it is posted: figures are numbers there and text in the record."""
+    if isinstance(kept, Mapping):
+        return {name: figures_of(one, name) for name, one in kept.items()}
+    return number_of(kept) if key == "value" else kept
+
+
 def moment_of(text: str, zone: ZoneInfo) -> str:
     """Return a local time, as a browser's field gives it, with its offset; what is none stays as it was typed."""
     try:
@@ -117,6 +124,11 @@ def rows_of(typed: Typed, what: str, least: int) -> range:
     """Return the rows of a list to be shown: those that were typed, and `least` to go on."""
     used = _rows(typed, what)
     return range(max(least, used[-1] + 1 + least if used else 0))
+
+
+def tests_of(typed: Typed) -> set[str]:
+    """Return the tests of which something was typed; a unit by itself says nothing."""
+    return {key.split(".")[1] for key, one in typed.items() if one and key[:2] == "m." and not key.endswith(".unit")}
 
 
 def prefix_of(test: str, side: str | None) -> str:

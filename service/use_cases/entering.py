@@ -1,8 +1,8 @@
 """What a person sees who enters a battery: the gate's questions and tests, what is due, what was said last time."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.domain import record
 from service.domain.chain import Link
@@ -22,7 +22,7 @@ from service.use_cases.reads import Seen, watched
 from service.use_cases.showing_batteries import BATTERY, as_sent
 from service.use_cases.showing_criteria import about
 from service.use_cases.showing_people import ATHLETE, EPISODE, Looking
-from service.use_cases.template import SESSION_CHECK, SINCE_LAST, template_of
+from service.use_cases.template import SESSION_CHECK, SETUP, SINCE_LAST, question_template, template_of, test_template
 
 ASKED, CHOICE, OTHERWISE, SHOWN = "asked", "choice", "otherwise", "shown"
 """How a gate needs a test: asked; one of several ways; only in place of another, or by its class; only shown."""
@@ -31,29 +31,29 @@ _UNIT_WORDS = {"[in_i]": "in", "[ft_i]": "ft", "[lb_av]": "lb", "[lbf_av]": "lbf
 _FACTS = ("condition", "involved_side", "onset_on", "other_side")
 
 
-def entry_of_episode(  # noqa: PLR0913 - what can be asked for
-    context: Context,
-    caller: Caller,
-    episode: str,
-    *,
-    stage: str | None = None,
-    set_id: str | None = None,
-    corrects: str | None = None,
-    is_open: bool = False,
-) -> dict[str, Any]:
-    """Return what is needed to enter a battery of an episode.
+class Asked(NamedTuple):
+    """What a battery is entered for.
 
-    Args:
-        context: the service.
-        caller: who enters it; that the record was read is noted.
-        episode: the episode.
+    Attributes:
         stage: the stage asked about; without one the stages are answered, to choose from.
         set_id: the criteria set, where several fit the condition.
         corrects: the battery that is sent again, as it should have been.
+        also: tests that stand in the form whatever the gate reads, since something was typed there.
         is_open: the same person has the form open, so that the reading is noted already.
+    """
+
+    stage: str | None = None
+    set_id: str | None = None
+    corrects: str | None = None
+    also: Sequence[str] = ()
+    is_open: bool = False
+
+
+def entry_of_episode(context: Context, caller: Caller, episode: str, asked: Asked) -> dict[str, Any]:
+    """Return what is needed to enter a battery of an episode; that the record was read is noted.
 
     Returns:
-        `{athlete, episode, sets, form, sent}`: `form` is None without a stage; `sent` is the battery that is
+        `{athlete, episode, position, sets, form, sent}`: `form` is None without a stage; `sent` is the battery that is
         corrected, else None.
 
     Raises:
@@ -68,36 +68,32 @@ def entry_of_episode(  # noqa: PLR0913 - what can be asked for
         if row is None:
             raise NotFoundError(EPISODE, episode)
         looking = Looking(tx, caller, now, row.athlete_id)
-        sent = None if corrects is None else _sent(looking, episode, corrects)
+        sent = None if asked.corrects is None else _sent(looking, episode, asked.corrects)
         sets = _fitting(tx, caller, row.condition, looking.today)
-        chosen = _chosen(sets, set_id, stage or (sent or {}).get("target_stage"))
+        chosen = _chosen(sets, asked.set_id, asked.stage or (sent or {}).get("target_stage"))
         answer = {
             "athlete": {"id": row.athlete_id, "ref": row.athlete_ref},
             "episode": {"id": row.id, "ref": row.ref, **{name: getattr(row, name) for name in _FACTS}},
             "position": row.stage,
             "sets": [_set(one) for one in sets],
-            "form": None if chosen is None else _form(looking, row, *chosen),
+            "form": None if chosen is None else _form(looking, row, *chosen, _extra(sent or {}, asked.also)),
             "sent": sent,
         }
         return Seen(answer, episode, row.athlete_id)
 
-    if is_open:
+    if asked.is_open:
         return context.database.read(read).answer
     return watched(context, caller, read, action="read_episode", kind=EPISODE)
 
 
-def entry_of_new(  # noqa: PLR0913 - the gate, and what is asked of it
-    context: Context, caller: Caller, set_id: str, stage: str, body: Mapping[str, Any], *, is_open: bool = False
-) -> dict[str, Any]:
+def entry_of_new(context: Context, caller: Caller, body: Mapping[str, Any], asked: Asked) -> dict[str, Any]:
     """Return what is needed to enter the first battery of an episode that is not on record yet.
 
     Args:
         context: the service.
-        caller: who enters it.
-        set_id: the criteria set.
-        stage: the stage asked about.
+        caller: who enters it; that the record of a known athlete is read is noted.
         body: `athlete` and `episode` as they will be posted.
-        is_open: the same person has the form open.
+        asked: the set and the stage.
 
     Raises:
         NoCriteriaInForceError: no version of the set is in force today.
@@ -108,10 +104,10 @@ def entry_of_new(  # noqa: PLR0913 - the gate, and what is asked of it
 
     def read(tx: Tx) -> tuple[CriteriaSet, str | None]:
         known = people.athlete_of_ref(tx, organisation, body["athlete"]["ref"])
-        return choose(tx, organisation, condition=facts["condition"], on=on, set_id=set_id), known
+        return choose(tx, organisation, condition=facts["condition"], on=on, set_id=asked.set_id), known
 
     criteria, known = context.database.read(read)
-    if known is not None and not is_open:
+    if known is not None and not asked.is_open:
         # What is worked out while typing reads this athlete's record.
         context.database.write(
             lambda tx: note(
@@ -124,7 +120,8 @@ def entry_of_new(  # noqa: PLR0913 - the gate, and what is asked of it
         "episode": {"id": None, **facts},
         "position": None,
         "sets": [_set(criteria)],
-        "form": _asked(criteria, stage, facts["involved_side"]) | _said_before(due, None, {}),
+        "form": _asked(criteria, criteria.gate(asked.stage), facts["involved_side"], _extra({}, asked.also))
+        | _said_before(due, None, {}),
         "sent": None,
     }
 
@@ -185,12 +182,12 @@ def _fitting(tx: Tx, caller: Caller, condition: str, on: date) -> list[CriteriaS
     return fitting or [choose(tx, caller.organisation, condition=condition, on=on)]
 
 
-def _chosen(sets: list[CriteriaSet], set_id: str | None, stage: str | None) -> tuple[CriteriaSet, str] | None:
+def _chosen(sets: list[CriteriaSet], set_id: str | None, stage: str | None) -> tuple[CriteriaSet, Gate] | None:
     if stage is None:
         return None
     named = [one for one in sets if one.id == set_id] or sets
     criteria = next((one for one in named if stage in one.gates), named[0])
-    return criteria, criteria.gate(stage).id
+    return criteria, criteria.gate(stage)
 
 
 def _set(criteria: CriteriaSet) -> dict[str, Any]:
@@ -198,7 +195,15 @@ def _set(criteria: CriteriaSet) -> dict[str, Any]:
     return {"id": criteria.id, "version": criteria.version, **about(criteria.document), "stages": stages}
 
 
-def _form(looking: Looking, row: Any, criteria: CriteriaSet, stage: str) -> dict[str, Any]:
+def _extra(sent: Mapping[str, Any], also: Iterable[str]) -> dict[str, Any]:
+    """Return what the form shows beside what the gate reads: measurements and setup of the battery corrected."""
+    return {
+        "setup": sent.get("setup", {}),
+        "measurements": [*sent.get("measurements", ()), *({"test": test} for test in also)],
+    }
+
+
+def _form(looking: Looking, row: Any, criteria: CriteriaSet, gate: Gate, extra: Mapping[str, Any]) -> dict[str, Any]:
     evidence = fold(
         [one.entry for one in looking.chain],
         episode=row.id,
@@ -207,14 +212,18 @@ def _form(looking: Looking, row: Any, criteria: CriteriaSet, stage: str) -> dict
         posted=False,
     )
     due = [one.id for one in (criteria.referral if evidence is None else screen_due(Judging(evidence, criteria)))]
-    asked = _asked(criteria, stage, row.involved_side)
+    asked = _asked(criteria, gate, row.involved_side, extra)
     return asked | _said_before(due, _last_assessment(looking, row.id), _last_attempts(evidence))
 
 
-def _asked(criteria: CriteriaSet, stage: str, involved_side: str) -> dict[str, Any]:
-    """Return the template of a gate, each test with how it is needed, and every kind of session that can be told."""
-    gate = criteria.gate(stage)
+def _asked(criteria: CriteriaSet, gate: Gate, involved_side: str, extra: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the template of a gate, each test with how it is needed, and every kind of session that can be told.
+
+    What the gate only shows, and `extra`, stand there as well.
+    """
     form = template_of(criteria, gate.id, involved_side)
+    _add_tests(criteria, gate, form, extra["measurements"])
+    _add_setup(criteria, form, extra["setup"])
     needed = dict(_needed(criteria, gate))
     titles = {key: one.title for key, one in criteria.catalogue.tests.items()}
     for one in form["tests"]:
@@ -225,6 +234,31 @@ def _asked(criteria: CriteriaSet, stage: str, involved_side: str) -> dict[str, A
         "sessions": _sessions(criteria, gate),
         "medication": list(criteria.catalogue.questions["medication_24h"].answers),
     }
+
+
+def _add_tests(criteria: CriteriaSet, gate: Gate, form: dict[str, Any], sent: Iterable[Mapping[str, Any]]) -> None:
+    catalogue, there = criteria.document["catalogue"], {one["id"]: one for one in form["tests"]}
+    shown = [test for key in gate.shows for test in _named(criteria.criteria[key])]
+    for key in dict.fromkeys((*shown, *(one["test"] for one in sent))):
+        if key in catalogue["tests"] and key not in there:
+            there[key] = test_template(key, catalogue["tests"][key], catalogue["questions"])
+    for one in sent:
+        own = there[one["test"]]["setup"] if one["test"] in there else []
+        own += _questions_added(criteria, own, one.get("setup", ()))
+    form["tests"] = list(there.values())
+
+
+def _add_setup(criteria: CriteriaSet, form: dict[str, Any], sent: Mapping[str, Any]) -> None:
+    """Add the setup that goes with tests and answers that the gate itself does not ask."""
+    named = [*sent, *(question["id"] for test in form["tests"] for question in test["setup"])]
+    form["questions"][SETUP] += _questions_added(criteria, form["questions"][SETUP], named)
+
+
+def _questions_added(
+    criteria: CriteriaSet, there: Iterable[Mapping[str, Any]], named: Iterable[str]
+) -> list[dict[str, Any]]:
+    known, asked = criteria.document["catalogue"]["questions"], {one["id"] for one in there}
+    return [question_template(key, known[key]) for key in dict.fromkeys(named) if key in known and key not in asked]
 
 
 def _needed(criteria: CriteriaSet, gate: Gate) -> Iterator[tuple[str, str]]:

@@ -24,7 +24,7 @@ def list_tests(context: Context, caller: Caller) -> dict[str, Any]:
         sets = [by_digest(tx, caller.organisation, one) for one in digests]
         questions = {key: one for each in sets for key, one in each.document["catalogue"]["questions"].items()}
         tests = {key: one for each in sets for key, one in each.document["catalogue"]["tests"].items()}
-        return {"items": [_test(key, tests[key], questions) for key in sorted(tests)], "next": None}
+        return {"items": [test_template(key, tests[key], questions) for key in sorted(tests)], "next": None}
 
     return context.database.read(work)
 
@@ -68,12 +68,12 @@ def template_of(criteria: CriteriaSet, stage: str | None, involved_side: str | N
         },
         "referral": [_referral(one) for one in criteria.document["referral"]],
         "sessions": _sessions(criteria, gate),
-        "tests": [_test(one.id, catalogue["tests"][one.id], catalogue["questions"]) for one in tests],
+        "tests": [test_template(one.id, catalogue["tests"][one.id], catalogue["questions"]) for one in tests],
         "battery": _battery(criteria, gate, tests, involved_side),
     }
 
 
-def _test(key: str, one: Mapping[str, Any], questions: Mapping[str, Any]) -> dict[str, Any]:
+def test_template(key: str, one: Mapping[str, Any], questions: Mapping[str, Any]) -> dict[str, Any]:
     """Return a test as its sender needs it: `units` can be sent, and are converted exactly."""
     names = ("title", "quantity", "unit", "better", "loading", "trials", "protocol")
     more = ("classes", "possible", "plausible", "after", "rest_days", "measurement_error", "sources", "see", "evidence")
@@ -82,20 +82,21 @@ def _test(key: str, one: Mapping[str, Any], questions: Mapping[str, Any]) -> dic
         **{name: one[name] for name in names},
         "units": list(of_dimension(one["unit"])) if one["unit"] != "1" else ["1"],
         "sides": list(SIDES) if one["sides"] == "each" else [],
-        "setup": [_question(name, questions[name]) for name in one.get("must_match", ())],
+        "setup": [question_template(name, questions[name]) for name in one.get("must_match", ())],
         **{name: one[name] for name in more if name in one},
     }
 
 
 def _questions(catalogue: Mapping[str, Any], asked_in: str, only: Iterable[str] | None = None) -> list[dict[str, Any]]:
     return [
-        _question(key, one)
+        question_template(key, one)
         for key, one in catalogue["questions"].items()
         if one["asked_in"] == asked_in and (only is None or key in only)
     ]
 
 
-def _question(key: str, one: Mapping[str, Any]) -> dict[str, Any]:
+def question_template(key: str, one: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a question of the catalogue as it is asked."""
     return {"id": key, "title": one["title"], "ask": one["ask"], "answers": one["answers"]}
 
 
