@@ -93,7 +93,8 @@ def waive(body: Mapping[str, Any], episode_id: str) -> Created:
     """Waive one criterion at one stage until a date, as the person with a profession whose access key it is.
 
     The criterion keeps its true status in every decision, and is shown as excepted. It never touches what
-    holds besides.
+    holds besides. It ends with its date, and before that with a re-injury, a confirmed finding, a reclassification or a
+    correction of the side that is recorded after it.
     """
     return except_criterion(context(), caller(), episode_id, body, idempotency_key())
 

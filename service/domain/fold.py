@@ -26,6 +26,7 @@ from service.domain.record import (
     BATTERY,
     CLOSED,
     CONFIRMATION,
+    CONFIRMED,
     CORRECTED,
     EVENT,
     EXCEPTION,
@@ -44,6 +45,7 @@ from service.domain.record import (
 from service.domain.setbacks import cancel, events_of, findings_of, told
 
 _PLACE_AND_TIME = {"involved_side", "onset_on"}
+_LIMB = {"involved_side", "condition"}
 
 
 def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment, posted: bool) -> Evidence | None:
@@ -195,7 +197,7 @@ class _Folding:
             setbacks=setbacks,
             reinjured_on=max((one.on for one in setbacks if one.kind == RE_INJURY), default=None),
             findings=self._findings(),
-            waivers=self._waivers(),
+            waivers=self._waivers(setbacks),
             other_side_spans=[span for facts, span in self._spans() if self.facts.opposite in facts.involved],
             closing_entries=[one.id for one in self._closings() if one.episode != self.episode],
             fact_entries=tuple(one.id for one in self.live.corrections_of(self.episode)),
@@ -290,7 +292,9 @@ class _Folding:
             for episode, facts in self.others.items()
         ]
 
-    def _waivers(self) -> list[Waiver]:
+    def _waivers(self, setbacks: Sequence[Setback]) -> list[Waiver]:
+        """Return the exceptions that have not ended: what was waived before another injury was another limb."""
+        ended_by = max(self._limb_changes(setbacks), default=0)
         return [
             Waiver(
                 stage=entry.document["stage"],
@@ -299,8 +303,18 @@ class _Folding:
                 entry=entry.id,
             )
             for entry in self.own
-            if entry.kind == EXCEPTION
+            if entry.kind == EXCEPTION and entry.sequence > ended_by
         ]
+
+    def _limb_changes(self, setbacks: Sequence[Setback]) -> Iterator[int]:
+        """Yield at which places of the record the limb became another: injured again, in other words, the other one."""
+        places = {entry.id: entry.sequence for entry in (*self.live.entries, *self.live.corrections)}
+        for one in setbacks:
+            if one.kind in {RE_INJURY, CONFIRMED}:
+                yield min(places[entry] for entry in one.entries)
+        for entry in self.live.corrections_of(self.episode):
+            if entry.document.keys() & _LIMB:
+                yield entry.sequence
 
 
 def _attempts(occasions: Sequence[Occasion]) -> Mapping[tuple[str, str | None], Sequence[Measurement]]:

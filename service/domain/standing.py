@@ -12,7 +12,7 @@ from typing import Any
 from service.domain.chain import Link
 from service.domain.codes import HOLD, MET, PASS
 from service.domain.criteria import CriteriaSet, Criterion
-from service.domain.evidence import Evidence, Measurement, Occasion, Session, Setback
+from service.domain.evidence import Evidence, Measurement, Occasion, Session, Setback, Waiver
 from service.domain.fold import fold
 from service.domain.holds import standing_stops, stops
 from service.domain.judging import Judging
@@ -217,16 +217,16 @@ class _Judged:
             return None
         occasion = self.evidence.judged
         start = occasion.on if occasion is not None else self.evidence.today
-        needed = [row.criterion for row in self.rows if row.excepted and row.status != MET]
-        return min([start + timedelta(days=self.criteria.pass_days), *map(self._waived_until, needed)])
+        ends = [one.until for one in self._waivers_needed()]
+        return min([start + timedelta(days=self.criteria.pass_days), *ends])
 
-    def _waived_until(self, criterion: str) -> date:
-        """Return until when a criterion is excepted at this stage: the longest of the exceptions in force."""
-        return max(
-            one.until
-            for one in self.evidence.waivers
-            if (one.stage, one.criterion) == (self.verdict["stage"], criterion)
-        )
+    def _waivers_needed(self) -> list[Waiver]:
+        """Return for each criterion that needed one the exception in force: of several the one with the latest end."""
+        needed = [row.criterion for row in self.rows if row.excepted and row.status != MET]
+        known = [one for one in self.evidence.waivers if one.stage == self.verdict["stage"]]
+        return [
+            max((one for one in known if one.criterion == criterion), key=lambda one: one.until) for criterion in needed
+        ]
 
     def is_withdrawn(self) -> bool:
         """Tell whether something that it rests on is gone, or something has come that it did not see."""
@@ -241,6 +241,7 @@ class _Judged:
         return now is not None and (
             self._has_new_finding(now)
             or self._has_lost_reference(now)
+            or self._has_lost_exception(now)
             or self._is_set_back(now, {entry.id for entry in unseen})
             or self._has_more_events(now, {entry.id for entry in unseen})
             or self._is_stopped(now)
@@ -271,6 +272,10 @@ class _Judged:
         unknown = [] if seen.other_side_open else set(now.other_side_spans) - set(seen.other_side_spans)
         days = [seen.today, *self._compared_on()]
         return any(begun <= day <= ended for begun, ended in unknown for day in days)
+
+    def _has_lost_exception(self, now: Evidence) -> bool:
+        """Tell whether an exception that it needed has ended."""
+        return bool({one.entry for one in self._waivers_needed()} - {one.entry for one in now.waivers})
 
     def _is_set_back(self, now: Evidence, unseen: set[str]) -> bool:
         """Tell whether a setback that it did not see lies on or after the earliest evidence used."""

@@ -1,6 +1,6 @@
 """An athlete's record over time: the athlete with every episode, and one episode with all that happened in it."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property
@@ -179,7 +179,7 @@ def episode_view(looking: Looking, row: Any) -> dict[str, Any]:
         **_facts(looking, row),
         "athlete_id": row.athlete_id,
         "findings": [_finding(looking, one) for one in people.findings_of(tx, caller.organisation, [row.id])],
-        "exceptions": [_exception(looking, one) for one in own if one.kind == record.EXCEPTION and one.content],
+        "exceptions": _exceptions(looking, own),
         "open_tasks": [task_view(one, looking.today) for one in tasks.open_of(tx, caller.organisation, [row.id])],
         "latest_decision": None if current is None else brief(current, looking.today),
         "timeline": timeline(own, looking.gone, looking.actors),
@@ -259,14 +259,22 @@ def _resolution(looking: Looking, link: Link) -> dict[str, Any]:
     }
 
 
-def _exception(looking: Looking, link: Link) -> dict[str, Any]:
+def _exceptions(looking: Looking, own: Sequence[Link]) -> list[dict[str, Any]]:
+    """Return an episode's exceptions, each with whether it is in force: it ends with its date, or with another injury."""
+    excepted = [one for one in own if one.kind == record.EXCEPTION and one.content]
+    now = looking.history.evidence(str(excepted[0].episode)) if excepted else None
+    counting = set() if now is None else {one.entry for one in now.waivers}
+    return [_exception(looking, one, counting) for one in excepted]
+
+
+def _exception(looking: Looking, link: Link, counting: Container[str]) -> dict[str, Any]:
     until = date.fromisoformat(link.content["until"])
     return {
         "id": link.id,
         "stage": link.content["stage"],
         "criterion": link.content["criterion"],
         "until": until.isoformat(),
-        "in_force": link.id not in looking.gone and looking.today <= until,
+        "in_force": link.id in counting and looking.today <= until,
         "reason": link.people.get("reason"),
         "by": person_of(link, looking.actors[link.actor]),
         "recorded_at": link.recorded_at,

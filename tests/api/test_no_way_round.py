@@ -283,3 +283,24 @@ def test_the_pass_before_a_hold_comes_back_with_the_battery_taken_back_too(clini
 
     assert clinic.state_of(passed["id"]) == "standing"
     assert_state_is_what_the_record_says(clinic)
+
+
+@pytest.mark.parametrize("kind", ["re_injury", "reclassified", "corrected"])
+def test_what_was_waived_for_one_limb_is_not_waived_for_another(clinic, kind):
+    held = clinic.post_battery(small("A", measurements=[{"test": "pain_worst_24h", "value": 8}]))
+    [criterion] = [one["criterion"] for one in held["reasons"] if one["status"] == "not_met"]
+    waiver = {"stage": "rebuild", "criterion": criterion, "until": "2026-12-20", "reason": "an old complaint"}
+    at = f"/v1/episodes/{held['episode_id']}"
+    clinic.post(f"{at}/exceptions", waiver)
+    passed = clinic.decide(held["episode_id"])
+    facts = {"reclassified": {"condition": "high_ankle_sprain"}, "corrected": {"involved_side": "right"}}
+
+    told = clinic.post(f"{at}/events", {"kind": kind, "on": "2026-11-20", **facts.get(kind, {})})
+
+    assert passed["outcome"] == "pass"
+    assert told["withdrawn"] == [passed["id"]]
+    asked = {"target_stage": "rebuild", "criteria_set": "lateral-ankle-sprain"}
+    again = clinic.post(f"{at}/decisions", asked)
+    assert again["outcome"] == "hold"
+    assert not any(one["excepted"] for one in again["reasons"])
+    assert not clinic.clinician.get(at).json["exceptions"][0]["in_force"]

@@ -11,6 +11,7 @@ from tests.domain.small_record import (
     QUIET,
     RIGHT,
     TODAY,
+    Draft,
     assessment,
     baseline,
     both,
@@ -393,6 +394,40 @@ def test_a_session_of_a_void_battery_does_not_count() -> None:
 def test_an_exception_of_another_episode_does_not_count() -> None:
     other = exception("asked", "2026-12-01")._replace(episode="E2")
     assert evidence(other, assessment()).waivers == []
+
+
+NUMB = assessment(on="2026-11-05", referral={"numb": True})
+SAME_LIMB = {
+    "a setback": [event("setback", "2026-11-10")],
+    "giving way": [event("giving_way", "2026-11-10")],
+    "another fact": [event("corrected", "2026-11-10", other_side="symptomatic")],
+    "a finding ruled out": [resolution("numb", "ruled_out", "2026-11-10")],
+    "the other side": [assessment(episode="E2", on="2026-11-10", facts={"involved_side": RIGHT})],
+    "a void re-injury": [event("re_injury", "2026-11-10", ref="wrong"), void("wrong", "2026-11-10")],
+}
+ANOTHER_LIMB = {
+    "a re-injury": [event("re_injury", "2026-11-10")],
+    "a re-injury before it": [event("re_injury", "2026-10-20")],
+    "a re-injury told": [assessment(on="2026-11-10", since_last=told(("re_injury", "2026-11-09")))],
+    "a new episode": [assessment(episode="E2", on="2026-11-10", facts={"onset_on": "2026-11-09"})],
+    "a confirmed finding": [resolution("numb", "confirmed", "2026-11-10")],
+    "a reclassification": [event("reclassified", "2026-11-10", condition="high_ankle_sprain")],
+    "the other side after all": [event("corrected", "2026-11-10", involved_side=RIGHT)],
+}
+
+
+@pytest.mark.parametrize("since", SAME_LIMB.values(), ids=SAME_LIMB)
+def test_an_exception_stands_while_it_is_the_same_limb(since: list[Draft]) -> None:
+    found = evidence(NUMB, exception("asked", "2026-12-01", ref="waived"), *since, assessment())
+    assert [one.entry for one in found.waivers] == ["waived"]
+
+
+@pytest.mark.parametrize("since", ANOTHER_LIMB.values(), ids=ANOTHER_LIMB)
+def test_an_exception_ends_with_what_makes_it_another_limb_and_may_be_given_again(since: list[Draft]) -> None:
+    waived, again = [exception("asked", "2026-12-01", ref=ref) for ref in ("waived", "again")]
+    assert evidence(NUMB, waived, *since, assessment()).waivers == []
+    found = evidence(NUMB, waived, *since, again, assessment())
+    assert [one.entry for one in found.waivers] == ["again"]
 
 
 def test_an_open_episode_without_a_battery_involves_no_side() -> None:

@@ -105,6 +105,12 @@ def test_a_pass_that_needed_an_exception_stands_as_long_as_both(until: str, stan
     assert standing_of([exception("hop", until), hopped(90)]).until == stands_until
 
 
+@pytest.mark.parametrize(("value", "state"), [(90, "withdrawn"), (120, "standing")], ids=["needed", "not needed"])
+def test_a_pass_goes_with_the_exception_that_it_needed(value: int, state: str) -> None:
+    told_late = event("re_injury", "2026-11-15")
+    assert state_of([exception("hop", "2026-12-01"), hopped(value)], told_late) == state
+
+
 def test_an_exception_that_was_not_needed_ends_nothing() -> None:
     assert standing_of([exception("hop", "2026-11-23"), hopped()]).until == date(2026, 11, 27)
 

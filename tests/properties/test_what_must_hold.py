@@ -86,10 +86,13 @@ def test_every_verdict_can_be_explained(story, stage):
 
 @given(NEARLY_PASSING, st.data())
 def test_an_exception_takes_one_criterion_out_of_one_gate_and_touches_nothing_else(story, data):
+    """Given before the last entry, which tells of no other injury: an exception ends with that."""
+    *before_last, last = story.document["entries"]
+    assume("re_injury" not in str(last) and "reclassified" not in str(last))
     gate = criteria().gates[data.draw(st.sampled_from(criteria().stages[1:]))]
     key = data.draw(st.sampled_from(gate.asks))
     waiver = {"stage": gate.id, "criterion": key, "at": moment(20), "until": day(-5)}
-    excepted = answers(with_entries(story, [{"exception": waiver}, *story.document["entries"]]))
+    excepted = answers(with_entries(story, [*before_last, {"exception": waiver}, last]))
 
     for stage, before in answers(story).verdicts.items():
         after = excepted.verdicts[stage]
