@@ -260,7 +260,7 @@ def _resolution(looking: Looking, link: Link) -> dict[str, Any]:
 
 
 def _exceptions(looking: Looking, own: Sequence[Link]) -> list[dict[str, Any]]:
-    """Return an episode's exceptions, each with whether it is in force: it ends with its date, or with another injury."""
+    """Return an episode's exceptions, each with whether it is in force: its date and another injury end it."""
     excepted = [one for one in own if one.kind == record.EXCEPTION and one.content]
     now = looking.history.evidence(str(excepted[0].episode)) if excepted else None
     counting = set() if now is None else {one.entry for one in now.waivers}
