@@ -62,7 +62,9 @@ def read_version(context: Context, caller: Caller, name: Named, *, shipped: Path
     return context.database.read(work)
 
 
-def read_test(context: Context, caller: Caller, test: str, digest: str | None = None) -> Explained:
+def read_test(
+    context: Context, caller: Caller, test: str, digest: str | None = None, *, shipped: Path = SHIPPED
+) -> Explained:
     """Return a test as the version of a digest defines it; without one as the newest adopted version that knows it.
 
     Raises:
@@ -71,7 +73,7 @@ def read_test(context: Context, caller: Caller, test: str, digest: str | None = 
 
     def work(tx: Tx) -> Explained:
         digests = [digest] if digest else reversed(store.in_order_of_publication(tx, caller.organisation))
-        for criteria in (by_digest(tx, caller.organisation, one) for one in digests):
+        for criteria in (_of_digest(tx, caller, one, shipped) for one in digests):
             tests = criteria.document["catalogue"]["tests"]
             if test in tests:
                 return Explained(test, tests[test], criteria)
@@ -79,6 +81,17 @@ def read_test(context: Context, caller: Caller, test: str, digest: str | None = 
         raise NotFoundError(what, test)
 
     return context.database.read(work)
+
+
+def _of_digest(tx: Tx, caller: Caller, digest: str, shipped: Path) -> CriteriaSet:
+    """Return an adopted version, or one that ships, by its digest."""
+    try:
+        return by_digest(tx, caller.organisation, digest)
+    except NotFoundError:
+        for one in released(shipped):
+            if one.digest == digest:
+                return _shipped(Named(one.set_id, one.version), shipped)
+        raise
 
 
 def _shipped(name: Named, shipped: Path) -> CriteriaSet:

@@ -96,7 +96,10 @@ def test_what_ships_can_be_read_before_it_is_adopted(database_url):
 
     assert "No criteria set is adopted, so nothing can be judged." in text_of(reader.page(CRITERIA))
     assert f'href="{VERSION}"' in reader.page(CRITERIA)
-    assert "Not adopted: it judges nothing here." in text_of(reader.page(VERSION))
+    html = reader.page(VERSION)
+    assert "Not adopted: it judges nothing here." in text_of(html)
+    [test] = set(re.findall(r'href="(/console/tests/side_hop_time[^"]*)"', html))
+    assert "Hop on one leg sideways" in text_of(reader.page(unescape(test)))
 
 
 @pytest.mark.parametrize("path", [f"{SET}/2", f"{SET}/99999999999", "no-such-set/1", f"{SET}/1?beside=7", "a%00b/1"])
