@@ -38,17 +38,23 @@ def site(club: Club, tmp_path: Path) -> Iterator[Site]:
 
 
 @pytest.fixture
-def visit(browser: Browser, site: Site) -> Iterator[Callable[..., Page]]:
+def complaints() -> list[str]:
+    """What pages complained of; a test that provokes a complaint takes it out."""
+    return []
+
+
+@pytest.fixture
+def visit(browser: Browser, site: Site, complaints: list[str]) -> Iterator[Callable[..., Page]]:
     """Opens an address as the signed-in clinician; settings of the browser's context may be given.
 
     The test fails where a page complains or asks anybody else for anything.
     """
-    contexts, seen = [], []
+    contexts = []
 
     def open_(path: str, *, signed_in: bool = True, **settings: Any) -> Page:
         context = browser.new_context(**{"viewport": DESKTOP, "locale": "en-GB", **settings})
         contexts.append(context)
-        watch(context, site, seen)
+        watch(context, site, complaints)
         page = context.new_page()
         page.set_default_timeout(10_000)
         if signed_in:
@@ -59,4 +65,4 @@ def visit(browser: Browser, site: Site) -> Iterator[Callable[..., Page]]:
     yield open_
     for context in contexts:
         context.close()
-    assert seen == []
+    assert complaints == []

@@ -1,0 +1,98 @@
+"""A battery entered in Chromium: values while typing, a draft that outlives the page, and a connection that is lost."""
+
+import re
+
+from playwright.sync_api import expect
+
+from tests.browser.site import assert_accessible, assert_no_sideways_scroll
+
+DRAFTS = "Object.keys(localStorage).filter(one => one.startsWith('draft-')).length"
+TRIAL = "m.side_hop_time.left.trial.{}.value"
+
+
+def an_episode(page, site):
+    """Where a battery for team training of some episode is entered."""
+    headers = {"Authorization": f"Bearer {site.keys['clinician']}"}
+    answer = page.request.get(f"{site.url}/v1/decisions?limit=1", headers=headers).json()
+    return f"/console/episodes/{answer['items'][0]['episode_id']}/battery?stage=team_training"
+
+
+def field(page, name):
+    return page.locator(f"[id='{name}']")
+
+
+def test_values_follow_what_is_typed_and_are_no_verdict(visit, site):
+    page = visit("/console/team")
+    page.goto(site.url + an_episode(page, site))
+
+    for row, value in enumerate(("9,6", "9.7")):
+        field(page, TRIAL.format(row)).fill(value)
+        field(page, TRIAL.format(row).replace("left", "right")).fill(value)
+
+    so_far = page.get_by_role("complementary", name="So far")
+    expect(so_far).to_contain_text("100 %")
+    assert not re.search(r"\b(not )?met\b|\bpass\b|\bhold\b", so_far.inner_text(), re.IGNORECASE)
+    assert_accessible(page)
+    assert_no_sideways_scroll(page)
+
+
+def test_what_was_typed_is_put_back_until_it_is_sent_or_forgotten(visit, site):
+    page = visit("/console/team")
+    address = site.url + an_episode(page, site)
+    page.goto(address)
+    field(page, TRIAL.format(0)).fill("9,6")
+    page.get_by_role("group", name="Does the athlete limp when walking?").get_by_label("No").check()
+
+    page.goto(address)
+    expect(page.get_by_role("status")).to_contain_text("put back")
+    expect(field(page, TRIAL.format(0))).to_have_value("9,6")
+    expect(page.get_by_role("group", name="Does the athlete limp when walking?").get_by_label("No")).to_be_checked()
+
+    page.get_by_role("button", name="Forget it").click()
+    expect(field(page, TRIAL.format(0))).to_have_value("")
+    assert page.evaluate(DRAFTS) == 0
+
+
+def test_a_battery_that_was_sent_leaves_no_draft(visit, site):
+    page = visit("/console/team")
+    page.goto(site.url + an_episode(page, site))
+    field(page, TRIAL.format(0)).fill("9,6")
+
+    page.get_by_role("button", name="Send the battery").click()
+
+    page.wait_for_url("**/console/decisions/*")
+    assert page.evaluate(DRAFTS) == 0
+
+
+def test_without_a_connection_nothing_is_lost_and_it_is_sent_once_afterwards(visit, site, complaints):
+    page = visit("/console/team")
+    page.goto(site.url + an_episode(page, site))
+    field(page, TRIAL.format(0)).fill("9,6")
+    page.context.set_offline(True)
+
+    page.get_by_role("button", name="Send the battery").click()
+
+    expect(page.get_by_role("alert")).to_contain_text("can't be reached")
+    assert all("ERR_INTERNET_DISCONNECTED" in one for one in complaints)
+    complaints.clear()
+    expect(field(page, TRIAL.format(0))).to_have_value("9,6")
+    page.context.set_offline(False)
+    page.get_by_role("button", name="Send the battery").dblclick()
+    page.wait_for_url("**/console/decisions/*")
+
+
+def test_what_is_refused_is_told_and_reached_with_the_keyboard(visit, site, complaints):
+    page = visit("/console/team")
+    page.goto(site.url + an_episode(page, site))
+    field(page, TRIAL.format(0)).fill("quick")
+
+    page.get_by_role("button", name="Send the battery").click()
+
+    expect(page.locator("#refused")).to_be_focused()
+    page.keyboard.press("Tab")
+    page.keyboard.press("Enter")
+    expect(field(page, TRIAL.format(0))).to_be_focused()
+    expect(field(page, TRIAL.format(0))).to_have_value("quick")
+    assert_accessible(page)
+    assert all("422" in one for one in complaints)
+    complaints.clear()
