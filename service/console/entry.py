@@ -3,7 +3,7 @@
 import hmac
 import re
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import uuid4
 
 import flask
@@ -56,6 +56,14 @@ FACTS, BACK, MORE = "facts", "back", "more"
 _BATTERY, _ATHLETE, _EPISODE = BatterySchema(), AthleteSchema(), EpisodeSchema()
 _KEY = re.compile(r"[0-9a-f]{32}", re.ASCII)
 _UNTOUCHED = "What is sent was not opened here. Open the form again; what was typed is put back."
+
+
+class Told(NamedTuple):
+    """A fault as it is shown: in the list with what it is about, at its field without; `pointer` is the field."""
+
+    pointer: str
+    detail: str
+    short: str = ""
 
 
 @blp.get("/alive")
@@ -307,9 +315,9 @@ def _facts_page(typed: Typed, facts: Filled | None = None, faults: Sequence[Fiel
     )
 
 
-def _wrong(faults: Sequence[FieldError]) -> dict[str, str]:
+def _wrong(faults: Sequence[Told]) -> dict[str, str]:
     """Return what is wrong with each field, the first of several."""
-    return {one.pointer: one.detail for one in reversed(faults) if one.pointer}
+    return {one.pointer: one.short for one in reversed(faults) if one.pointer}
 
 
 def _is_further(field: str, form: Mapping[str, Any]) -> bool:
@@ -337,25 +345,24 @@ def _when(question: Mapping[str, Any]) -> str | None:
 _OF_FACTS = frozenset({"athlete", "episode", "gate", "step", "form_token", "opened"})
 
 
-def _told(error: ServiceError, filled: Filled, form: Mapping[str, Any]) -> list[FieldError]:
+def _told(error: ServiceError, filled: Filled, form: Mapping[str, Any]) -> list[Told]:
     """Return what is refused, each at its field; what has no place of its own as one sentence."""
     errors: Sequence[FieldError] = getattr(error, "errors", ())
     if isinstance(error, KeyReusedError):
-        return [FieldError("", error.code, _SENT_BEFORE)]
-    return [_at_field(one, filled, form) for one in errors] or [FieldError("", error.code, error.message)]
+        return [Told("", _SENT_BEFORE)]
+    return [_at_field(one, filled, form) for one in errors] or [Told("", error.message)]
 
 
+_OF_JSON = ", not text or a truth value"
 _SENT_BEFORE = (
     "this form was sent and stored before, with other values; look at what was stored on the athlete's page, and "
     "correct it there"
 )
 
 
-def _at_field(fault: FieldError, filled: Filled, form: Mapping[str, Any]) -> FieldError:
-    field = filled.field(fault.pointer)
-    if field is None:
-        return FieldError("", fault.code, fault.detail)
-    return FieldError(field, fault.code, f"{label_of(field, form)}: {fault.detail}")
+def _at_field(fault: FieldError, filled: Filled, form: Mapping[str, Any]) -> Told:
+    field, detail = filled.field(fault.pointer), fault.detail.removesuffix(_OF_JSON)
+    return Told("", detail) if field is None else Told(field, f"{label_of(field, form)}: {detail}", detail)
 
 
 def _prefilled(entry: Mapping[str, Any]) -> dict[str, str]:

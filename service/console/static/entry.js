@@ -84,6 +84,7 @@
   };
   const show = (answer) => {
     soFar.hidden = false;
+    form.classList.add("live");
     soFar.classList.toggle("behind", "faults" in answer);
     list.querySelector(".unfinished")?.remove();
     if ("faults" in answer) {
