@@ -53,6 +53,21 @@ def test_what_was_typed_is_put_back_until_it_is_sent_or_forgotten(visit, site):
     assert page.evaluate(DRAFTS) == 0
 
 
+def test_rows_that_were_added_are_put_back_with_what_was_typed_in_them(visit, site):
+    page = visit("/console/team")
+    address = site.url + an_episode(page, site)
+    page.goto(address)
+    for row in range(3):
+        field(page, f"session.{row}.amount").fill("30")
+    page.get_by_role("button", name="More rows").click()
+    field(page, "session.4.amount").fill("45")
+
+    page.goto(address)
+
+    expect(field(page, "session.4.amount")).to_have_value("45")
+    expect(page.get_by_role("status")).to_contain_text("put back")
+
+
 def test_a_battery_that_was_sent_leaves_no_draft(visit, site):
     page = visit("/console/team")
     page.goto(site.url + an_episode(page, site))

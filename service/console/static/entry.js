@@ -55,9 +55,23 @@
   const unfold = (one) => {
     for (let at = one.closest("details"); at; at = at.parentElement.closest("details")) at.open = true;
   };
+  // What was typed in rows that this page does not have goes along unseen, and the page is asked for with its rows.
+  const askForRows = (fields) => {
+    const named = Object.keys(fields).filter((name) => /^(session|event|m)\./.test(name) && !name.endsWith(".unit"));
+    const lacking = named.filter((name) => fields[name] && !form.elements[name]);
+    lacking.forEach((name) => {
+      const carried = document.createElement("input");
+      Object.assign(carried, { type: "hidden", name, value: fields[name] });
+      form.append(carried);
+    });
+    if (lacking.length && !("more" in form.dataset)) {
+      setTimeout(() => form.requestSubmit(form.querySelector('button[value="more"]')));
+    }
+  };
   const draft = "again" in form.dataset ? null : kept();
   if (draft) {
     put(draft.fields);
+    askForRows(draft.fields);
     const at = new Date(draft.at).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
     say(shown.draft, `What was typed here on ${at} and not sent was put back. It is kept in this browser only.`);
   }
