@@ -2,9 +2,10 @@
 
 import re
 
+import pytest
 from playwright.sync_api import expect
 
-from tests.browser.site import assert_accessible, assert_no_sideways_scroll
+from tests.browser.site import PHONE, assert_accessible, assert_no_sideways_scroll
 
 DRAFTS = "Object.keys(localStorage).filter(one => one.startsWith('draft-')).length"
 TRIAL = "m.side_hop_time.left.trial.{}.value"
@@ -111,3 +112,21 @@ def test_what_is_refused_is_told_and_reached_with_the_keyboard(visit, site, comp
     assert_accessible(page)
     assert all("422" in one for one in complaints)
     complaints.clear()
+
+
+@pytest.mark.parametrize("settings", [{}, {"viewport": PHONE, "color_scheme": "dark"}])
+def test_every_entry_page_is_for_everybody_and_fits_a_phone(visit, site, settings):
+    page = visit("/console/athletes/new", **settings)
+    assert_accessible(page)
+    assert_no_sideways_scroll(page)
+    form = an_episode(page, site)
+    headers = {"Authorization": f"Bearer {site.keys['clinician']}"}
+    episode = form.split("/")[3]
+    made = page.request.get(f"{site.url}/v1/decisions?episode={episode}", headers=headers).json()["items"]
+    battery = next(one["battery_id"] for one in made if one["battery_id"])
+
+    for address in (form.partition("?")[0], form, f"/console/batteries/{battery}/follow-up"):
+        page.goto(site.url + address)
+        expect(page.get_by_role("heading", level=1)).to_be_visible()
+        assert_accessible(page)
+        assert_no_sideways_scroll(page)
