@@ -33,6 +33,17 @@ DATA_QUALITY = (
     "adult_figures",
     "not_read",
 )
+WITHDRAWAL_CODES = (
+    "evidence_gone",
+    "facts_changed",
+    "finding_open",
+    "reference_lost",
+    "exception_ended",
+    "set_back",
+    "event_counted",
+    "stopped",
+    "late_evidence",
+)
 STANDINGS = ("void", "superseded", "withdrawn", "expired", "standing")
 
 
@@ -125,12 +136,20 @@ class UsedSchema(DocumentSchema):
     performed_at = fields.Moment(required=True)
 
 
+class WithdrawalSchema(DocumentSchema):
+    """Why a decision was withdrawn, and what to do now; late_evidence: something of before it was recorded after it."""
+
+    code = fields.Choice(WITHDRAWAL_CODES, required=True)
+    detail = fields.Text(required=True)
+
+
 class StandingSchema(DocumentSchema):
-    """What has become of the decision since."""
+    """What has become of the decision since; a withdrawn one, shown by itself, says why."""
 
     state = fields.Choice(STANDINGS, required=True)
     until = fields.Day(required=True, allow_none=True)
     awaiting_sign_off = fields.Flag(required=True)
+    because = nested(WithdrawalSchema)
 
 
 class DecisionSchema(DocumentSchema):

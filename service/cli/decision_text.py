@@ -95,7 +95,8 @@ def _standing(standing: Mapping[str, Any]) -> str:
         return f"{state}."
     until = f" until {standing['until']}" if standing["until"] and standing["state"] == STANDING else ""
     signed = "no professional has signed it off" if standing["awaiting_sign_off"] else "signed off"
-    return f"{state}{until}; {signed}."
+    because = f" {standing['because']['detail']}" if "because" in standing else ""
+    return f"{state}{until}; {signed}.{because}"
 
 
 def _who(file: Mapping[str, Any], condition: str, involved_side: str) -> list[str]:

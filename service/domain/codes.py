@@ -69,6 +69,21 @@ HOLD_CODES = (
     SIDES_UNCONFIRMED,
 )
 
+EVIDENCE_GONE, FACTS_CHANGED, REFERENCE_LOST = "evidence_gone", "facts_changed", "reference_lost"
+EXCEPTION_ENDED, SET_BACK, EVENT_COUNTED = "exception_ended", "set_back", "event_counted"
+STOPPED, LATE_EVIDENCE = "stopped", "late_evidence"
+WITHDRAWAL_CODES = (
+    EVIDENCE_GONE,
+    FACTS_CHANGED,
+    FINDING_OPEN,
+    REFERENCE_LOST,
+    EXCEPTION_ENDED,
+    SET_BACK,
+    EVENT_COUNTED,
+    STOPPED,
+    LATE_EVIDENCE,
+)
+
 
 def kind_of(code: str) -> str:
     """Return the kind of hold that a reason's code means: its status, but awaiting_response for that code."""

@@ -10,7 +10,20 @@ from functools import cached_property
 from typing import Any
 
 from service.domain.chain import Link
-from service.domain.codes import HOLD, MET, PASS
+from service.domain.codes import (
+    EVENT_COUNTED,
+    EVIDENCE_GONE,
+    EXCEPTION_ENDED,
+    FACTS_CHANGED,
+    FINDING_OPEN,
+    HOLD,
+    LATE_EVIDENCE,
+    MET,
+    PASS,
+    REFERENCE_LOST,
+    SET_BACK,
+    STOPPED,
+)
 from service.domain.criteria import CriteriaSet, Criterion
 from service.domain.evidence import Evidence, Measurement, Occasion, Session, Setback, Waiver
 from service.domain.fold import fold
@@ -133,10 +146,15 @@ def standing(decision: Entry, history: History, *, known: Standing | None = None
         for other in history.superseding(str(decision.episode))
     ):
         return Standing(SUPERSEDED, until)
-    if judged.is_withdrawn():
+    if judged.withdrawn_because() is not None:
         return Standing(WITHDRAWN, until)
     is_over = until is not None and history.now.on > until
     return Standing(EXPIRED if is_over else STANDING, until)
+
+
+def withdrawn_because(decision: Entry, history: History) -> str | None:
+    """Return the code of why a decision is withdrawn, of `codes.WITHDRAWAL_CODES`; None while nothing withdraws it."""
+    return _Judged(decision, history).withdrawn_because()
 
 
 def supported_stage(episode: str, history: History) -> str | None:
@@ -152,7 +170,7 @@ def supported_stage(episode: str, history: History) -> str | None:
         if _verdict(one)["outcome"] == PASS and not _has_later_hold(one, later, criteria.stages[: level + 1]):
             passed.append((level, one))
     for _level, one in sorted(passed, key=lambda found: (found[0], found[1].sequence), reverse=True):
-        if not _Judged(one, history).is_withdrawn():
+        if withdrawn_because(one, history) is None:
             return _stage(one)
     return None
 
@@ -228,24 +246,28 @@ class _Judged:
             max((one for one in known if one.criterion == criterion), key=lambda one: one.until) for criterion in needed
         ]
 
-    def is_withdrawn(self) -> bool:
-        """Tell whether something that it rests on is gone, or something has come that it did not see."""
+    def withdrawn_because(self) -> str | None:
+        """Return why it does not stand any more: something that it rests on is gone, or has come that it did not see.
+
+        The first that fits of `codes.WITHDRAWAL_CODES`, None while nothing does.
+        """
         if set(self.used()) & self.history.gone:
-            return True
+            return EVIDENCE_GONE
         unseen = [entry for entry in self.history.entries if entry.kind != DECISION and self._is_unseen(entry)]
-        if not unseen:
-            return False
-        if any(self._changes_facts(entry) for entry in unseen):
-            return True
-        now = self.history.evidence(str(self.decision.episode))
-        return now is not None and (
-            self._has_new_finding(now)
-            or self._has_lost_reference(now)
-            or self._has_lost_exception(now)
-            or self._is_set_back(now, {entry.id for entry in unseen})
-            or self._has_more_events(now, {entry.id for entry in unseen})
-            or self._is_stopped(now)
-        )
+        return next((code for code, fits in self._come_since(unseen) if fits), None) if unseen else None
+
+    def _come_since(self, unseen: Sequence[Entry]) -> Iterator[tuple[str, bool]]:
+        """Yield what may have come that it did not see, and whether it has."""
+        yield FACTS_CHANGED, any(self._changes_facts(entry) for entry in unseen)
+        now, ids = self.history.evidence(str(self.decision.episode)), {entry.id for entry in unseen}
+        if now is not None:
+            yield FINDING_OPEN, self._has_new_finding(now)
+            yield REFERENCE_LOST, self._has_lost_reference(now)
+            yield EXCEPTION_ENDED, self._has_lost_exception(now)
+            yield SET_BACK, self._is_set_back(now, ids)
+            yield EVENT_COUNTED, self._has_more_events(now, ids)
+            yield STOPPED, self._is_stopped(now)
+        yield LATE_EVIDENCE, any(self._is_late_evidence(entry) for entry in unseen)
 
     def _is_unseen(self, entry: Entry) -> bool:
         through: int = self.verdict["through"]
@@ -259,6 +281,16 @@ class _Judged:
             and entry.document["kind"] in (RECLASSIFIED, CORRECTED)
             and entry.id not in self.history.gone
             and entry.id not in self.evidence.fact_entries
+        )
+
+    def _is_late_evidence(self, entry: Entry) -> bool:
+        """Tell whether this pass should have seen a battery, which was recorded only after it."""
+        return (
+            self.verdict["outcome"] == PASS
+            and entry.kind == BATTERY
+            and entry.episode == self.decision.episode
+            and entry.occurred_at <= self.verdict["as_of"]
+            and entry.id not in self.history.gone
         )
 
     def _has_new_finding(self, now: Evidence) -> bool:

@@ -10,9 +10,14 @@ from service.domain.codes import (
     BEFORE_SETBACK,
     BELOW_BASELINE,
     DEFERRED,
+    EVENT_COUNTED,
+    EVIDENCE_GONE,
+    EXCEPTION_ENDED,
+    FACTS_CHANGED,
     FINDING_OPEN,
     GAVE_WAY,
     IS_NOT,
+    LATE_EVIDENCE,
     MASKED,
     MET,
     MISSING_REFERENCE,
@@ -20,9 +25,12 @@ from service.domain.codes import (
     NOT_TODAY,
     OUTSIDE_SCOPE,
     PAIN_BEYOND_LIMIT,
+    REFERENCE_LOST,
     REFERENCE_UNRELIABLE,
+    SET_BACK,
     SETUP_DIFFERS,
     SIDES_UNCONFIRMED,
+    STOPPED,
     TOO_FEW_MET,
     TOO_FEW_TRIALS,
     TOO_OLD,
@@ -91,6 +99,18 @@ HOLD_WORDS = {
     AGE_UNKNOWN: "Outside the scope: without a birth year nobody can tell whether this criteria set fits.",
     SIDES_UNCONFIRMED: "Left and right look swapped on {title}: the injured side did better. "
     "Correct or confirm the sides.",
+}
+
+WITHDRAWAL_WORDS = {
+    EVIDENCE_GONE: "Something that it rests on was taken back or corrected; ask for the decision again.",
+    FACTS_CHANGED: "The facts of the episode were corrected or reclassified; ask for the decision again.",
+    FINDING_OPEN: "A referral sign is open that was not known: a named person resolves it first.",
+    REFERENCE_LOST: "The other side was injured too, which was not known; ask for the decision again.",
+    EXCEPTION_ENDED: "An exception that it needed has ended; what was waived is to be looked at again.",
+    SET_BACK: "A setback came after what it rests on: that is to be shown anew.",
+    EVENT_COUNTED: "An event came to be known that counts against it; ask for the decision again.",
+    STOPPED: "Pain or giving way holds this stage now, which was not known.",
+    LATE_EVIDENCE: "Something from before it was recorded after it and never judged; ask for the decision again.",
 }
 
 INTERVAL_WORDS = {

@@ -7,6 +7,7 @@ from typing import Any
 from service.domain.chain import Link
 from service.domain.criteria import CriteriaSet
 from service.domain.standing import EXPIRED, IS_VOID
+from service.domain.words import WITHDRAWAL_WORDS
 from service.store.state import FOLLOW_UP, IS_STANDING, RETEST, task_id
 from service.use_cases.answer import decision_answer
 
@@ -16,8 +17,14 @@ CREATED = {
 }
 
 
-def decision_view(
-    link: Link, criteria: CriteriaSet, row: Mapping[str, Any], *, tasks: Container[str], today: date
+def decision_view(  # noqa: PLR0913 - what stands in an answer comes from as many places
+    link: Link,
+    criteria: CriteriaSet,
+    row: Mapping[str, Any],
+    *,
+    tasks: Container[str],
+    today: date,
+    withdrawn_because: str | None = None,
 ) -> dict[str, Any]:
     """Return a decision as clients see it.
 
@@ -27,6 +34,7 @@ def decision_view(
         row: its current state.
         tasks: the ids of the tasks that came from it.
         today: in the organisation's zone.
+        withdrawn_because: the code of why it is withdrawn, where it is.
     """
     said = link.content
     answer = decision_answer(said["verdict"], said["advice"], criteria)
@@ -36,7 +44,7 @@ def decision_view(
         "battery_id": said["battery"],
         "created": created,
         **answer,
-        "standing": standing_view(row, today),
+        "standing": standing_view(row, today) | _because(withdrawn_because),
         "data_quality": [*created_flags(created), *answer["data_quality"]],
         "retest": _with_id(answer["retest"], task_id(RETEST, link.id), tasks),
         "follow_up": _with_id(answer["follow_up"], task_id(FOLLOW_UP, said["occasion"] or link.id), tasks),
@@ -61,6 +69,10 @@ def standing_view(row: Mapping[str, Any], today: date) -> dict[str, Any]:
         "until": None if until is None else until.isoformat(),
         "awaiting_sign_off": row["signed_at"] is None and not is_void,
     }
+
+
+def _because(code: str | None) -> dict[str, Any]:
+    return {} if code is None else {"because": {"code": code, "detail": WITHDRAWAL_WORDS[code]}}
 
 
 def created_flags(created: list[str]) -> list[dict[str, str]]:

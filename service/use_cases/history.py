@@ -5,6 +5,7 @@ from datetime import date, datetime, time, timedelta
 from typing import Any, NamedTuple
 
 from service.domain.errors import ConflictError, NotFoundError
+from service.domain.standing import WITHDRAWN
 from service.store import entries, history, people
 from service.store.database import Tx
 from service.store.history import Place
@@ -14,6 +15,7 @@ from service.use_cases.decision_view import decision_view
 from service.use_cases.in_force import by_digest
 from service.use_cases.reads import Seen, sees_all, watched
 from service.use_cases.showing_batteries import battery_view
+from service.use_cases.withdrawing import why_withdrawn
 
 DECISION, ERASED = "decision", "erased"
 _SAME = (
@@ -100,7 +102,7 @@ def show_decision(context: Context, caller: Caller, id_: str) -> dict[str, Any]:
     today = today_of(context, caller)
 
     def read(tx: Tx) -> Seen:
-        row = _known(tx, caller, id_)
+        row = known_row(tx, caller, id_)
         return Seen(show(tx, caller, row, today), id_, row["athlete_id"])
 
     return watched(context, caller, read, action="read_decision", kind=DECISION)
@@ -116,7 +118,7 @@ def show_battery_of(context: Context, caller: Caller, id_: str) -> dict[str, Any
     today = today_of(context, caller)
 
     def read(tx: Tx) -> Seen:
-        row = _known(tx, caller, id_)
+        row = known_row(tx, caller, id_)
         link = entries.find(tx, caller.organisation, id_)
         assert link is not None, "a decision's row names its entry"
         battery = row["battery_id"] or link.content["occasion"]
@@ -130,7 +132,13 @@ def show_battery_of(context: Context, caller: Caller, id_: str) -> dict[str, Any
     return watched(context, caller, read, action="read_battery", kind="battery")
 
 
-def _known(tx: Tx, caller: Caller, id_: str) -> Mapping[str, Any]:
+def known_row(tx: Tx, caller: Caller, id_: str) -> Mapping[str, Any]:
+    """Return the row of a decision that the caller may see.
+
+    Raises:
+        NotFoundError: there is none for this caller.
+        ConflictError: erased.
+    """
     row = history.decision(tx, caller.organisation, id_)
     if row is not None and (sees_all(caller) or row["posted_by"] == caller.actor):
         return row
@@ -147,4 +155,5 @@ def show(tx: Tx, caller: Caller, row: Mapping[str, Any], today: date) -> dict[st
     assert link is not None, "a decision's row names its entry"
     criteria = by_digest(tx, caller.organisation, link.content["verdict"]["criteria"])
     tasks = history.tasks_of(tx, caller.organisation, link.id, link.content["occasion"])
-    return decision_view(link, criteria, row, tasks=tasks, today=today)
+    why = why_withdrawn(tx, caller, link, today) if row["state"] == WITHDRAWN else None
+    return decision_view(link, criteria, row, tasks=tasks, today=today, withdrawn_because=why)

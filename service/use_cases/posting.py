@@ -20,7 +20,7 @@ from service.domain.errors import (
 )
 from service.domain.evidence import Evidence
 from service.domain.record import Moment, gone, instant
-from service.domain.standing import Standing
+from service.domain.standing import WITHDRAWN, Standing, withdrawn_because
 from service.store import entries, history
 from service.store.database import Tx
 from service.store.idempotency import Claim, claim
@@ -110,7 +110,8 @@ def decided_answer(recording: Recording, decision: Link, changed: Mapping[str, S
     judged_by = recording.criteria(decision.content["verdict"]["criteria"])
     row = recording.after["decisions"][(decision.id,)]
     tasks = {key[0] for key in recording.after["tasks"]}
-    answer = decision_view(decision, judged_by, row, tasks=tasks, today=recording.today)
+    why = withdrawn_because(decision.entry, recording.history()) if row["state"] == WITHDRAWN else None
+    answer = decision_view(decision, judged_by, row, tasks=tasks, today=recording.today, withdrawn_because=why)
     return answer | {"withdrawn": newly_withdrawn(recording.standings, changed)}
 
 

@@ -1,11 +1,22 @@
 """Which decisions no longer stand because of an entry: the same when asked as it was recorded, and when asked later."""
 
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 
 from service.domain.chain import Link
 from service.domain.record import DECISION
-from service.domain.standing import EXPIRED, IS_VOID, STANDING, WITHDRAWN, History, Standing, moment_now, standing
+from service.domain.standing import (
+    EXPIRED,
+    IS_VOID,
+    STANDING,
+    WITHDRAWN,
+    History,
+    Standing,
+    moment_now,
+    standing,
+    withdrawn_because,
+)
+from service.store import entries
 from service.store.database import Tx
 from service.use_cases.context import Caller
 from service.use_cases.in_force import by_digest
@@ -36,11 +47,21 @@ def withdrawn_by(tx: Tx, caller: Caller, chain: Sequence[Link], *, first: int, l
     return newly_withdrawn(before, _standings(tx, caller, chain[:last], chain[last - 1]))
 
 
+def why_withdrawn(tx: Tx, caller: Caller, decision: Link, today: date) -> str | None:
+    """Return the code of why a decision on record is withdrawn, as its record is now; None where it is not."""
+    chain = entries.read(tx, caller.organisation, decision.athlete)
+    return withdrawn_because(decision.entry, _history(tx, caller, chain, decision.recorded_at, today))
+
+
 def _standings(tx: Tx, caller: Caller, chain: Sequence[Link], last: Link) -> dict[str, Standing]:
     on = datetime.fromisoformat(last.recorded_at).astimezone(caller.zone).date()
-    now = moment_now(chain, last.recorded_at, on)
-    known = History([one.entry for one in chain], lambda digest: by_digest(tx, caller.organisation, digest), now)
+    known = _history(tx, caller, chain, last.recorded_at, on)
     return {one.id: standing(one.entry, known) for one in chain if one.kind == DECISION and one.content}
+
+
+def _history(tx: Tx, caller: Caller, chain: Sequence[Link], now: str, on: date) -> History:
+    moment = moment_now(chain, now, on)
+    return History([one.entry for one in chain], lambda digest: by_digest(tx, caller.organisation, digest), moment)
 
 
 def _stood(one: Standing | None) -> bool:

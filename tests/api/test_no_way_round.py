@@ -304,3 +304,30 @@ def test_what_was_waived_for_one_limb_is_not_waived_for_another(clinic, kind):
     assert again["outcome"] == "hold"
     assert not any(one["excepted"] for one in again["reasons"])
     assert not clinic.clinician.get(at).json["exceptions"][0]["in_force"]
+
+
+@pytest.mark.parametrize("stage", [None, "protected_loading"])
+def test_a_bad_result_kept_back_until_the_pass_is_made_withdraws_it(clinic, stage):
+    passed = clinic.post_battery(whole("A"))
+    lower = whole("B", "2026-11-19T16:30:00+01:00", target_stage=stage)
+
+    kept = clinic.post_battery(lower)
+
+    assert kept["withdrawn"] == [passed["id"]]
+    standing = clinic.decision(passed["id"])["standing"]
+    assert (standing["state"], standing["because"]["code"]) == ("withdrawn", "late_evidence")
+    assert "ask for the decision again" in standing["because"]["detail"]
+    clinic.decide(passed["episode_id"], "hop_and_cut")
+    assert clinic.state_of(passed["id"]) == "superseded"
+    assert_state_is_what_the_record_says(clinic)
+
+
+def test_a_pass_posted_after_a_later_setback_says_why_it_is_withdrawn_at_birth(clinic):
+    first = clinic.post_battery(small("A", "2026-11-18T10:00:00+01:00"))
+    event = {"kind": "setback", "on": "2026-11-20"}
+    clinic.post(f"/v1/episodes/{first['episode_id']}/events", event)
+
+    late = clinic.post_battery(small("B", "2026-11-19T10:00:00+01:00"))
+
+    assert late["standing"]["because"]["code"] == "set_back"
+    assert clinic.decision(late["id"])["standing"] == late["standing"]

@@ -256,7 +256,7 @@ def test_a_pass_stands_for_the_days_that_its_set_says(clinic):
     assert clinic.at("2026-11-28T00:01:00+01:00").state_of(passed) == "expired"
 
 
-def test_a_late_battery_changes_no_decision_made_before_it(clinic):
+def test_a_late_battery_changes_no_decision_made_before_it_and_withdraws_the_pass_that_did_not_see_it(clinic):
     passed = clinic.post_battery(small("A"))
     limping = builders.SESSION_CHECK | {"limp": True}
 
@@ -264,7 +264,8 @@ def test_a_late_battery_changes_no_decision_made_before_it(clinic):
 
     assert late["outcome"] == "hold"
     assert clinic.state_of(late["id"]) == "superseded"
-    assert clinic.state_of(passed["id"]) == "standing"
+    assert late["withdrawn"] == [passed["id"]]
+    assert clinic.decision(passed["id"])["outcome"] == "pass"
     assert clinic.row("episodes", ref="KB-1-1")["current_decision_id"] == passed["id"]
 
 

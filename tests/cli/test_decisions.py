@@ -74,6 +74,7 @@ def test_a_decision_is_shown_with_what_became_of_it_first(capsys, clinic):
     said = run(capsys, *at(clinic, "decisions", "show", one["id"]))
 
     assert said.out.splitlines()[0] == "PASS, WITHDRAWN: Rebuilding range, balance and strength"
+    assert "A setback came after what it rests on" in " ".join(said.out.split())
     assert "Athlete KB-1" in said.out
     assert CAUTION in " ".join(said.out.split())
 

@@ -6,9 +6,11 @@ from typing import Any
 
 import pytest
 
+from service.domain.codes import WITHDRAWAL_CODES
 from service.domain.criteria import CriteriaSet
 from service.domain.record import Moment
-from service.domain.standing import History, Standing, standing, supported_stage
+from service.domain.standing import History, Standing, standing, supported_stage, withdrawn_because
+from service.domain.words import WITHDRAWAL_WORDS
 from tests.domain.small_record import (
     EPISODE,
     LEFT,
@@ -175,7 +177,8 @@ def test_a_later_decision_of_the_same_moment_supersedes() -> None:
 def test_a_later_entry_about_an_earlier_moment_does_not_supersede() -> None:
     early = hopped(on="2026-11-18")
     second = decided([hopped(), decided([hopped()]), early], ref="D2")
-    assert state_of([hopped()], early, second) == "standing"
+    assert state_of([hopped()], early, second) != "superseded"
+    assert state_of([hopped(90)], early, second) == "standing"
 
 
 @pytest.mark.parametrize(
@@ -438,8 +441,10 @@ def test_an_episode_of_the_other_side_learnt_of_since_withdraws_what_was_compare
 ) -> None:
     sides = assessment(measured("hop", LEFT, 120), measured("hop", RIGHT, 120), on=measured_on)
     closed = event("closed", closed_on, episode="E2", cause="well")
-    found = state_of([sides, assessment()], right_ankle(), closed, criteria=INDEX)
-    assert found == state
+    before = [sides, assessment()]
+    assert state_of(before, right_ankle(), closed, criteria=INDEX) == state
+    because = because_of(before, right_ankle(), closed, criteria=INDEX)
+    assert because == ("reference_lost" if state == "withdrawn" else None)
 
 
 def test_an_episode_of_the_other_side_that_goes_on_after_its_closing_withdraws_it() -> None:
@@ -530,6 +535,76 @@ def test_more_of_the_same_withdraws_nothing() -> None:
     assert state_of([hopped()], hopped(on="2026-11-22"), today="2026-11-22") == "standing"
 
 
+@pytest.mark.parametrize(
+    ("late", "state"),
+    [
+        (hopped(on="2026-11-19"), "withdrawn"),
+        (hopped(at="15:00"), "withdrawn"),
+        (hopped(at="15:01"), "standing"),
+        (follow_up("first", on="2026-11-19"), "withdrawn"),
+        (baseline(measured("hop", LEFT, 120), on="2026-11-19"), "standing"),
+        (assessment(episode="E2", on="2026-11-19"), "standing"),
+    ],
+    ids=["earlier", "the same moment", "later", "a morning", "a baseline", "another episode"],
+)
+def test_a_battery_of_before_that_is_recorded_after_a_pass_withdraws_it(late: Draft, state: str) -> None:
+    before = [hopped(ref="first", on="2026-11-18"), hopped()]
+    assert state_of(before, late) == state
+    assert because_of(before, late) == ("late_evidence" if state == "withdrawn" else None)
+
+
+def test_late_evidence_that_is_void_withdraws_nothing() -> None:
+    assert state_of([hopped()], hopped(ref="late", on="2026-11-19"), void("late")) == "standing"
+
+
+def test_late_evidence_leaves_a_hold_standing() -> None:
+    assert state_of([hopped(90)], hopped(on="2026-11-19")) == "standing"
+
+
+def test_the_decision_asked_for_after_late_evidence_takes_the_place_of_the_pass() -> None:
+    late = hopped(on="2026-11-19")
+    asked = decided([hopped(), late], at=DAY, ref="D2")
+    assert state_of([hopped()], late, asked) == "superseded"
+    assert state_of([hopped(), late], at=DAY) == "standing"
+
+
+COUNT = {"events": ["giving_way"], "metric": "count", "within_days": 21, "at_most": 1}
+WHY = {
+    "evidence_gone": ([hopped(ref="used")], [void("used")], HOPS),
+    "facts_changed": ([hopped()], [event("corrected", DAY, involved_side=RIGHT)], HOPS),
+    "finding_open": ([hopped()], [assessment(on=DAY, at="16:00", referral={"numb": True})], HOPS),
+    "exception_ended": ([exception("hop", "2026-12-01"), hopped(90)], [event("re_injury", "2026-11-15")], HOPS),
+    "set_back": ([hopped()], [event("setback", DAY)], HOPS),
+    "event_counted": (
+        [assessment()],
+        [event("giving_way", "2026-11-10")],
+        small_set({"events": COUNT}, not_today=[]),
+    ),
+    "stopped": ([hopped()], [assessment(measured("hop", LEFT, 120, pain=8), at="16:00")], HOPS),
+    "late_evidence": ([hopped()], [hopped(on="2026-11-19")], HOPS),
+}
+
+
+def because_of(before: Sequence[Draft], *after: Draft, criteria: CriteriaSet = HOPS) -> str | None:
+    drafts = [*before, decided(before, criteria), *after]
+    return withdrawn_because(numbered(drafts)[len(before)], history(drafts, DAY, criteria))
+
+
+@pytest.mark.parametrize("code", WHY)
+def test_why_it_is_withdrawn_has_a_code_and_words(code: str) -> None:
+    before, after, criteria = WHY[code]
+    assert because_of(before, *after, criteria=criteria) == code
+    assert WITHDRAWAL_WORDS[code]
+
+
+def test_every_code_of_a_withdrawal_has_words() -> None:
+    assert set(WITHDRAWAL_WORDS) == set(WITHDRAWAL_CODES) == {*WHY, "reference_lost"}
+
+
+def test_what_stands_is_withdrawn_because_of_nothing() -> None:
+    assert because_of([hopped()]) is None
+
+
 def test_withdrawn_comes_before_expired() -> None:
     assert state_of([hopped()], event("setback", DAY), today="2027-01-01") == "withdrawn"
 
@@ -586,7 +661,8 @@ def test_a_hold_about_an_earlier_moment_lowers_nothing() -> None:
     passes = decisions("first", "second")
     short = hopped(90, on="2026-11-18")
     hold = decided([*passes, short], STAGED, stage="second", ref="hold")
-    assert supported(*passes, short, hold) == "second"
+    again = decided([*passes, short], STAGED, stage="second", at=DAY, ref="again")
+    assert supported(*passes, short, hold, again) == "second"
 
 
 def test_a_void_pass_supports_nothing() -> None:

@@ -97,6 +97,7 @@ def test_a_decision_of_a_store_is_described() -> None:
         (decision.OUTCOMES, (codes.PASS, codes.HOLD)),
         (decision.HOLD_KINDS, codes.HOLD_KINDS),
         (decision.HOLD_CODES, codes.HOLD_CODES),
+        (decision.WITHDRAWAL_CODES, codes.WITHDRAWAL_CODES),
         (reason.STATUSES, (codes.MET, codes.NOT_MET, codes.NOT_ASSESSED)),
         (reason.REASON_CODES, codes.REASON_CODES),
     ],
