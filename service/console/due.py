@@ -1,11 +1,99 @@
-"""The due page: retests and the questions of the morning after."""
+"""The due page: retests, questions of the morning after and reviews, to put off or to call off."""
 
-from flask import Response
+from collections.abc import Mapping
+from datetime import date, timedelta
+from typing import Any
+from uuid import uuid4
 
-from service.console.blueprint import blp, page
+from flask import Response, request
+from marshmallow import Schema
+
+from schemas.faults import load, pointer
+from schemas.tasks import CancelSchema, RescheduleSchema
+from service.api.access import caller, context
+from service.api.problems import status_and_title
+from service.console.blueprint import blp, go_to, page
+from service.domain.errors import INVALID_BODY, ConflictError, FieldError, InvalidDocumentError, KeyReusedError
+from service.use_cases.brief_decisions import today_of
+from service.use_cases.retests import cancel_task, list_tasks, reschedule_task
+
+MOST = 500
+_WEEK = timedelta(days=7)
+_REFUSED = (InvalidDocumentError, ConflictError, KeyReusedError)
+_RESCHEDULE, _CANCEL = RescheduleSchema(), CancelSchema()
 
 
 @blp.get("/due")
 def due() -> Response:
-    """Show the page."""
-    return page("console/due.html")
+    """Show what is due: what is overdue first."""
+    return _shown()
+
+
+@blp.post("/tasks/<id:task_id>/reschedule")
+def reschedule(task_id: str) -> Response:
+    """Put a task on another date."""
+    try:
+        reschedule_task(context(), caller(), task_id, _loaded(_RESCHEDULE, "due_on", "reason"), _key())
+    except _REFUSED as error:
+        return _shown(task_id, error)
+    return go_to("due", done="put_off")
+
+
+@blp.post("/tasks/<id:task_id>/cancel")
+def cancel(task_id: str) -> Response:
+    """Call a task off."""
+    try:
+        cancel_task(context(), caller(), task_id, _loaded(_CANCEL, "reason"), _key())
+    except _REFUSED as error:
+        return _shown(task_id, error)
+    return go_to("due", done="called_off")
+
+
+def _shown(task_id: str | None = None, error: Any = None) -> Response:
+    found = list_tasks(context(), caller(), {}, limit=MOST)
+    today = today_of(context(), caller())
+    faults = () if error is None else getattr(error, "errors", ()) or (FieldError("", error.code, error.message),)
+    return page(
+        "console/due.html",
+        200 if error is None else status_and_title(error)[0],
+        groups=_groups(found.items, today),
+        is_cut=found.after is not None,
+        most=MOST,
+        faults=faults,
+        typed={"id": task_id, **request.form.to_dict()} if task_id else {},
+        new_key=lambda: uuid4().hex,
+        done=request.args.get("done"),
+    )
+
+
+def _groups(items: list[dict[str, Any]], today: date) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Return the tasks by how near they are, each group in the order of its dates."""
+    groups: Mapping[str, list[dict[str, Any]]] = {"Overdue": [], "Due now": [], "Within a week": [], "Later": []}
+    for one in items:
+        on = date.fromisoformat(one["due_on"])
+        if one["overdue"]:
+            groups["Overdue"].append(one)
+        elif on <= today:
+            groups["Due now"].append(one)
+        else:
+            groups["Within a week" if on <= today + _WEEK else "Later"].append(one)
+    return [(name, rows) for name, rows in groups.items() if rows]
+
+
+def _loaded(schema: Schema, *names: str) -> Any:
+    """Return the form as the body that the API takes.
+
+    Raises:
+        InvalidDocumentError: something is missing or can't be read.
+    """
+    body = {name: request.form[name].strip() for name in names if request.form.get(name, "").strip()}
+    loaded, faults = load(schema, body)
+    if faults:
+        raise InvalidDocumentError(
+            INVALID_BODY, [FieldError(pointer(one.path), one.code, one.detail) for one in faults]
+        )
+    return loaded
+
+
+def _key() -> str:
+    return request.form.get("idempotency_key", "")

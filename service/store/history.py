@@ -192,9 +192,9 @@ def standings(tx: Tx, organisation: str, athlete: str) -> dict[str, Standing]:
 
 
 def decision(tx: Tx, organisation: str, id_: str) -> Row | None:
-    """Return the current state of a decision."""
+    """Return the current state of a decision with the refs and the criteria digest that are shown with it."""
     query = sa.select(decisions).where(decisions.c.organisation_id == organisation, decisions.c.id == id_)
-    return next(iter(_rows(tx, query)), None)
+    return next(iter(_rows(tx, _named(query.subquery()))), None)
 
 
 def decision_of_battery(tx: Tx, organisation: str, battery: str) -> Row | None:

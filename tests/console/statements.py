@@ -21,7 +21,7 @@ def statements(world: World) -> Iterator[list[str]]:
     sent: list[str] = []
 
     def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
-        if statement != "BEGIN":
+        if not statement.startswith("BEGIN"):
             sent.append(statement)
 
     sa.event.listen(engine, "before_cursor_execute", note)

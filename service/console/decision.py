@@ -1,0 +1,150 @@
+"""The decision page, and signing a decision off."""
+
+from collections.abc import Mapping
+from typing import Any
+from uuid import uuid4
+
+from flask import Response, g, request
+
+from schemas.faults import load, pointer
+from schemas.signing import DETERMINATIONS, PARTICIPATION, SignOffSchema
+from service.api.access import caller, context
+from service.api.problems import status_and_title
+from service.console.blueprint import blp, go_to, page
+from service.console.criteria_view import criterion_view
+from service.console.strips import HEIGHT, LINE, WIDTH, strip_of
+from service.domain.criteria import CriteriaSet
+from service.domain.errors import INVALID_BODY, ConflictError, FieldError, InvalidDocumentError, KeyReusedError
+from service.domain.words import title_of
+from service.use_cases.reading_decisions import Reading, read_decision
+from service.use_cases.signing import sign_decision
+
+WORKING = "working"
+REFUSED = (InvalidDocumentError, ConflictError, KeyReusedError)
+_SIGN_OFF = SignOffSchema()
+_STATUSES = ("not_met", "not_assessed", "met")
+_TEXTS = ("decision_digest", "determination", "rationale", "conditions", "valid_until")
+PLACES = {
+    "#/determination": "determination-agree",
+    "#/position": "stage",
+    "#/position/stage": "stage",
+    "#/position/participation": "participation",
+    "#/criteria_overridden": "overridden",
+    "#/rationale": "rationale",
+    "#/conditions": "conditions",
+    "#/valid_until": "valid_until",
+    "#/informed": "informed",
+}
+
+
+@blp.get("/decisions/<id:decision_id>")
+def decision(decision_id: str) -> Response:
+    """Show a decision: what has become of it, verdict, caution, reasons, what comes next, and the sign-off."""
+    return _shown(decision_id, {})
+
+
+@blp.post("/decisions/<id:decision_id>/sign-offs")
+def sign(decision_id: str) -> Response:
+    """Sign a decision off."""
+    typed = request.form
+    try:
+        sign_decision(context(), caller(), decision_id, _body(), typed.get("idempotency_key", ""))
+    except REFUSED as error:
+        faults = getattr(error, "errors", ()) or (FieldError("", error.code, error.message),)
+        filled = typed.to_dict() | {"criteria_overridden": typed.getlist("criteria_overridden")}
+        return _shown(decision_id, filled, faults, status_and_title(error)[0])
+    return go_to("decision", decision_id=decision_id, signed="yes", _anchor="sign-offs")
+
+
+def _shown(id_: str, typed: Mapping[str, Any], faults: tuple[FieldError, ...] = (), status: int = 200) -> Response:
+    found = read_decision(context(), caller(), id_, with_working=WORKING in request.args)
+    return page(
+        "console/decision.html",
+        status,
+        found=found,
+        groups=_groups(found),
+        shape={"width": WIDTH, "height": HEIGHT, "line": LINE},
+        stages=found.criteria.document["stages"],
+        determinations=DETERMINATIONS,
+        participation=PARTICIPATION,
+        typed=typed or {"idempotency_key": uuid4().hex},
+        faults=faults,
+        places=PLACES,
+        is_signed="signed" in request.args,
+        with_working=WORKING in request.args,
+        signer=g.caller,
+        titles=_Titles(found.criteria),
+    )
+
+
+class _Titles:
+    """What things of a set are called, for a template."""
+
+    def __init__(self, criteria: CriteriaSet) -> None:
+        self.criteria = criteria
+
+    def stage(self, id_: str | None) -> str:
+        """Return the title of a stage; another set's has its id only."""
+        gate = self.criteria.gates.get(id_ or "")
+        return gate.title if gate is not None else str(id_ or "none").replace("_", " ")
+
+    def criterion(self, id_: str) -> str:
+        """Return what a criterion is called."""
+        known = id_ in self.criteria.criteria
+        return str(criterion_view(id_, self.criteria)["title"]) if known else title_of(id_, self.criteria)
+
+
+def _groups(found: Reading) -> list[dict[str, Any]]:
+    """Return what the stage asks by status, each followed by its parts and routes, with the strip of each."""
+    groups: dict[str, list[dict[str, Any]]] = {status: [] for status in _STATUSES}
+    rows: list[dict[str, Any]] = []
+    for reason in found.decision["reasons"]:
+        if reason["part_of"] is None:
+            rows = groups[reason["status"]]
+        depth = _depth(reason, found.decision["reasons"])
+        rows.append(
+            {
+                "reason": reason,
+                "depth": depth,
+                "strip": strip_of(reason),
+                "about": criterion_view(reason["criterion"], found.criteria),
+                "working": found.working.get(reason["criterion"], []),
+            }
+        )
+    return [{"status": status, "rows": rows, "count": _asked(rows)} for status, rows in groups.items() if rows]
+
+
+def _asked(rows: list[dict[str, Any]]) -> int:
+    return sum(one["depth"] == 0 for one in rows)
+
+
+def _depth(reason: Mapping[str, Any], reasons: list[dict[str, Any]]) -> int:
+    """Return how far below a name that the stage asks a reason stands."""
+    parents = {one["criterion"]: one["part_of"] for one in reasons}
+    depth, parent = 0, reason["part_of"]
+    while parent is not None:
+        depth, parent = depth + 1, parents.get(parent)
+    return depth
+
+
+def _body() -> Any:
+    """Return the form as the body that the API takes.
+
+    Raises:
+        InvalidDocumentError: what was typed can't be a sign-off.
+    """
+    typed = request.form
+    body: dict[str, Any] = {key: typed[key].strip() for key in _TEXTS if typed.get(key, "").strip()}
+    if typed.get("stage") or typed.get("participation"):
+        body["position"] = {key: typed[key] for key in ("stage", "participation") if typed.get(key)}
+    if typed.getlist("criteria_overridden"):
+        body["criteria_overridden"] = typed.getlist("criteria_overridden")
+    informed = [one.strip() for one in typed.get("informed", "").split(",") if one.strip()]
+    if informed:
+        body["informed"] = informed
+    loaded, faults = load(_SIGN_OFF, body)
+    if faults:
+        raise InvalidDocumentError(
+            INVALID_BODY, [FieldError(pointer(one.path), one.code, one.detail) for one in faults]
+        )
+    return loaded

@@ -1,0 +1,122 @@
+"""A decision as a clinician reads it on one page: with its criteria set, what was signed, and how it was worked out."""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from service.domain.chain import Link
+from service.domain.codes import MET
+from service.domain.criteria import CriteriaSet
+from service.domain.judging import Judging
+from service.domain.record import DECISION, gone
+from service.domain.working import working
+from service.store import entries, history
+from service.store.database import Tx
+from service.store.state import SIGN_OFF
+from service.use_cases.brief_decisions import today_of
+from service.use_cases.context import Caller, Context
+from service.use_cases.decision_view import decision_view
+from service.use_cases.history import known_row
+from service.use_cases.in_force import by_digest
+from service.use_cases.judging_record import evidence_then
+from service.use_cases.reads import Seen, watched
+
+
+class Reading(NamedTuple):
+    """What the page of a decision shows.
+
+    Attributes:
+        decision: as `show_decision` returns it.
+        criteria: the version that judged.
+        row: its refs, and what has become of it.
+        latest: the id of the episode's latest decision on the same stage, where that is another one.
+        sign_offs: what was signed on it and counts, oldest first.
+        unmet: the criteria that hold and that an override can name.
+        working: the arithmetic of each criterion by its id, empty where it was not asked for.
+    """
+
+    decision: dict[str, Any]
+    criteria: CriteriaSet
+    row: Mapping[str, Any]
+    latest: str | None
+    sign_offs: list[dict[str, Any]]
+    unmet: list[str]
+    working: dict[str, list[str]]
+
+
+def read_decision(context: Context, caller: Caller, id_: str, *, with_working: bool = False) -> Reading:
+    """Return all that the page of a decision shows.
+
+    Raises:
+        NotFoundError: there is none.
+        ConflictError: erased.
+    """
+    today = today_of(context, caller)
+    found: list[Reading] = []
+
+    def read(tx: Tx) -> Seen:
+        row = known_row(tx, caller, id_)
+        chain = entries.read(tx, caller.organisation, row["athlete_id"])
+        link = next(one for one in chain if one.id == id_)
+        criteria = by_digest(tx, caller.organisation, link.content["verdict"]["criteria"])
+        tasks = history.tasks_of(tx, caller.organisation, id_, link.content["occasion"])
+        decision = decision_view(link, criteria, row, tasks=tasks, today=today)
+        found[:] = [
+            Reading(
+                decision,
+                criteria,
+                row,
+                _latest(chain, link),
+                [_sign_off(one) for one in _signed(chain, id_)],
+                _unmet(link),
+                _working(chain, link, criteria) if with_working else {},
+            )
+        ]
+        return Seen(decision, id_, row["athlete_id"])
+
+    watched(context, caller, read, action="read_decision", kind=DECISION)
+    return found[0]
+
+
+def _latest(chain: list[Link], link: Link) -> str | None:
+    stage = link.content["verdict"]["stage"]
+    same = [
+        one
+        for one in chain
+        if one.kind == DECISION and one.episode == link.episode and one.content.get("verdict", {}).get("stage") == stage
+    ]
+    latest = max(same, key=lambda one: (one.occurred_at, one.sequence))
+    return None if latest.id == link.id else latest.id
+
+
+def _signed(chain: list[Link], decision: str) -> list[Link]:
+    taken_back = gone([one.entry for one in chain])
+    return [
+        one
+        for one in chain
+        if one.kind == SIGN_OFF and one.id not in taken_back and one.content.get("decision") == decision
+    ]
+
+
+def _sign_off(one: Link) -> dict[str, Any]:
+    return {
+        "at": one.recorded_at,
+        "by": one.people.get("signed_by", {}),
+        "position": None,
+        "criteria_overridden": [],
+        "valid_until": None,
+        **one.content,
+        **{key: one.people.get(key) for key in ("rationale", "conditions", "informed")},
+    }
+
+
+def _unmet(link: Link) -> list[str]:
+    """Return the criteria asked for that were not met and are not excepted."""
+    return [row[0] for row in link.content["verdict"]["reasons"] if row[1] is None and row[2] != MET and not row[6]]
+
+
+def _working(chain: list[Link], link: Link, criteria: CriteriaSet) -> dict[str, list[str]]:
+    evidence = evidence_then(chain, link)
+    if evidence is None:
+        return {}
+    judging = Judging(evidence, criteria)
+    return {row[0]: working(judging, row[0]) for row in link.content["verdict"]["reasons"]}

@@ -1,0 +1,83 @@
+"""The team, a decision and what is due, in a real browser."""
+
+import io
+
+import pytest
+from playwright.sync_api import expect
+from pypdf import PdfReader
+
+from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll
+
+LOOKS = [{"viewport": PHONE, "color_scheme": "dark"}, {"viewport": DESKTOP}]
+
+
+@pytest.mark.parametrize("settings", LOOKS)
+def test_the_pages_are_accessible_and_fit(visit, site, settings):
+    page = visit("/console/team", **settings)
+    decisions = page.locator("a.to").evaluate_all("all => [all[0].href, all[1].href, all.at(-1).href]")
+    for address in (f"{site.url}/console/team", f"{site.url}/console/due", *decisions):
+        page.goto(address)
+        assert_accessible(page)
+        assert_no_sideways_scroll(page)
+
+
+def test_a_clinician_finds_an_athlete_reads_why_and_signs_with_the_keyboard(visit):
+    page = visit("/console/team")
+    page.get_by_label("Athlete").fill("NU-110")
+    page.keyboard.press("Enter")
+    link = page.get_by_role("link", name="Hold for Straight running")
+    link.focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", level=1, name="Hold for Straight running")).to_be_visible()
+    expect(page.get_by_text("Caution.")).to_be_visible()
+
+    page.get_by_role("radio", name="Defer").focus()
+    page.keyboard.press("Space")
+    page.get_by_label("Rationale").fill("Invented: looked at again on Monday.")
+    page.get_by_role("button", name="Sign off").focus()
+    page.keyboard.press("Enter")
+
+    expect(page.get_by_text("Signed off. It is on the record under your name.")).to_be_visible()
+    expect(page.get_by_text("Invented: looked at again on Monday.").first).to_be_visible()
+
+
+def test_a_refused_sign_off_leads_to_its_field(visit, complaints):
+    page = visit("/console/team?search=NU-110")
+    page.get_by_role("link", name="Hold for Straight running").click()
+    page.get_by_role("radio", name="Defer").check()
+
+    page.get_by_role("button", name="Sign off").click()
+
+    expect(page.get_by_role("alert")).to_contain_text("Nothing was stored.")
+    page.get_by_role("alert").get_by_role("link").first.click()
+    expect(page.get_by_label("Rationale")).to_be_in_viewport()
+    assert len(complaints) == 1
+    assert "422" in complaints.pop()
+
+
+@pytest.mark.parametrize("athlete", ["NU-101", "NU-102", "NU-116"])
+def test_a_decision_prints_on_two_pages_with_caution_and_digest(visit, athlete):
+    page = visit(f"/console/team?search={athlete}")
+    page.locator("a.to").click()
+    digest = page.locator(".proof code").inner_text()
+
+    printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
+
+    text = "".join(" ".join(one.extract_text() for one in printed.pages).split())
+    assert len(printed.pages) <= 2
+    assert digest in text
+    assert "Caution." in text
+    assert "Page1of" in text
+    assert "Signoff" not in text.replace("Sign-off", "")
+
+
+def test_nothing_is_said_by_colour_alone(visit):
+    page = visit("/console/team?search=NU-102")
+    page.locator("a.to").click()
+
+    for name in ("Not met", "Met"):
+        expect(page.get_by_role("heading", name=name).first).to_be_visible()
+    marks = page.locator(".reason .status").count()
+    assert marks == page.locator(".reason .unseen:text-is('Met:'), .reason .unseen:text-is('Not met:')").count() + (
+        page.locator(".reason .unseen:text-is('Not assessed:')").count()
+    )

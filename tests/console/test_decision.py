@@ -1,0 +1,163 @@
+"""The page of a decision, and signing it off from there."""
+
+import re
+from html import unescape
+
+import pytest
+
+from tests.builders import SESSION_CHECK
+from tests.clinic import new_clinic, small, whole
+from tests.console.signed_in import signed_in, text_of
+from tests.console.statements import statements
+
+LIMPING = SESSION_CHECK | {"limp": True}
+
+
+@pytest.fixture
+def clinic(database_url):
+    made = new_clinic(database_url)
+    yield made
+    made.assert_sound()
+
+
+@pytest.fixture
+def reader(clinic):
+    return signed_in(clinic.world)
+
+
+@pytest.fixture
+def held(clinic):
+    return clinic.post_battery(small("A", session_check=LIMPING))
+
+
+def address(decision, more=""):
+    return f"/console/decisions/{decision['id']}{more}"
+
+
+def form(reader, decision, **fields):
+    html = reader.page(address(decision))
+    key = re.search(r'name="idempotency_key" value="([0-9a-f]{32})"', html)
+    digest = re.search(r'name="decision_digest" value="([^"]+)"', html)
+    assert key is not None
+    assert digest is not None
+    return {"idempotency_key": key.group(1), "decision_digest": digest.group(1), **fields}
+
+
+OVERRIDE = {
+    "determination": "override",
+    "stage": "rebuild",
+    "participation": "modified_training",
+    "criteria_overridden": ["walks-without-limp"],
+    "rationale": "an old limp",
+    "conditions": "no contact",
+    "informed": "head coach, guardian",
+    "valid_until": "2026-11-27",
+}
+
+
+def test_the_page_says_the_verdict_its_caution_and_every_reason(reader, clinic):
+    decided = clinic.post_battery(whole("A"))
+
+    html = reader.page(address(decided))
+    said = text_of(html)
+
+    assert f"{decided['outcome'].capitalize()} for" in said
+    assert decided["caution"]["text"] in said
+    assert all(point in said for point in decided["caution"]["points"])
+    assert [one["statement"] for one in decided["reasons"] if one["statement"] not in said] == []
+    assert decided["digest"] in said
+    assert html.count('class="strip"') == sum(bool(one["measured"] and one["margin"]) for one in decided["reasons"])
+
+
+def test_the_working_is_shown_where_it_is_asked_for(reader, clinic):
+    decided = clinic.post_battery(whole("A"))
+    line = next(line for one in _working(clinic, decided) for line in one)
+
+    assert line not in unescape(reader.page(address(decided)))
+    assert line in unescape(reader.page(address(decided, "?working=yes")))
+
+
+def _working(clinic, decided):
+    from service.use_cases.reading_decisions import read_decision  # noqa: PLC0415 - one test asks the use case
+
+    return read_decision(
+        clinic.world.context, clinic.world.clinician, decided["id"], with_working=True
+    ).working.values()
+
+
+def test_the_page_takes_at_most_six_statements(reader, clinic, held):
+    reader.page(address(held))
+    with statements(clinic.world) as sent:
+        reader.page(address(held))
+
+    assert len(sent) <= 6, sent
+
+
+def test_a_decision_that_no_longer_stands_says_so_first_and_leads_on(clinic, held):
+    clinic.at("2026-11-21T18:00:00+01:00")
+    later = clinic.post_battery(small("second", at="2026-11-21T16:30:00+01:00"))
+
+    reader = signed_in(clinic.world)
+    said = text_of(reader.page(address(held)))
+    main = said[said.index("Sign out") :]
+
+    assert main.index("no longer stands: superseded") < main.index("for Rebuilding")
+    assert f"/console/decisions/{later['id']}" in reader.page(address(held))
+    assert "Sign off" not in main.replace("Sign-off", "")
+
+
+def test_who_agrees_sets_the_position_from_the_page(reader, clinic):
+    passed = clinic.post_battery(small("A"))
+    fields = form(reader, passed, determination="agree", stage="rebuild", participation="modified_training")
+
+    reader.done(address(passed, "/sign-offs"), fields)
+
+    assert clinic.row("episodes", id=passed["episode_id"])["stage"] == "rebuild"
+    said = text_of(reader.page(address(passed)))
+    assert "Agree by Invented Clinician, physiotherapist" in said
+
+
+def test_an_override_names_what_it_overrides(reader, held):
+    reader.done(address(held, "/sign-offs"), form(reader, held, **OVERRIDE))
+
+    said = text_of(reader.page(address(held)))
+    assert "Override by Invented Clinician" in said
+    assert "until Fri 27 Nov 2026" in said
+    assert "Informed: head coach, guardian" in said
+
+
+def test_a_form_sent_twice_signs_once(reader, clinic, held):
+    fields = form(reader, held, **OVERRIDE)
+
+    reader.done(address(held, "/sign-offs"), fields)
+    before = clinic.rows()
+    reader.done(address(held, "/sign-offs"), fields)
+
+    assert clinic.rows() | {"audit_log": 0} == before | {"audit_log": 0}
+
+
+@pytest.mark.parametrize("left_out", ["rationale", "conditions", "informed", "valid_until", "criteria_overridden"])
+def test_a_refused_sign_off_is_shown_again_as_it_was_typed(reader, clinic, held, left_out):
+    fields = form(reader, held, **{key: value for key, value in OVERRIDE.items() if key != left_out})
+
+    response = reader.send(address(held, "/sign-offs"), fields)
+
+    assert response.status_code == 422
+    assert "Nothing was stored" in response.text
+    assert clinic.found("record_entries", kind="sign_off") == []
+    kept = [OVERRIDE[key] for key in ("rationale", "conditions", "informed") if key != left_out]
+    assert [text for text in kept if text not in unescape(response.text)] == []
+    assert re.search(r'value="override" required checked', response.text)
+
+
+def test_what_was_not_seen_is_not_signed(reader, clinic, held):
+    fields = form(reader, held, **OVERRIDE) | {"decision_digest": f"sha256:{'0' * 64}"}
+
+    assert reader.send(address(held, "/sign-offs"), fields).status_code == 409
+    assert clinic.found("record_entries", kind="sign_off") == []
+
+
+def test_another_organisations_decision_is_not_there(reader, database_url):
+    theirs = new_clinic(database_url).post_battery(small("A"))
+
+    assert reader.get(address(theirs)).status_code == 404
