@@ -1,8 +1,9 @@
 """Post a battery: check it, keep it, judge it, keep the decision, in one transaction."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
+from itertools import product
 from typing import Any
 
 from service.domain import record
@@ -29,7 +30,7 @@ from service.use_cases.context import Caller, Context, Created
 from service.use_cases.decision_view import decision_view, stored_view
 from service.use_cases.history import show
 from service.use_cases.in_force import catalogue, choose, widest_follow_up_days
-from service.use_cases.judging_record import decide, evidence_now, facts_in_force
+from service.use_cases.judging_record import correction_flags, decide, evidence_now, facts_in_force, usual_set
 from service.use_cases.naming import (
     CONFLICTS,
     NEW_EPISODE,
@@ -93,7 +94,8 @@ def _answered_before(tx: Tx, context: Context, caller: Caller, battery: str) -> 
     kept = entries.find(tx, caller.organisation, battery)
     assert kept is not None, "a claim is kept with what it made"
     chain = entries.read(tx, caller.organisation, kept.athlete)
-    return stored_view(kept, withdrawn_by(tx, caller, chain, first=kept.sequence, last=kept.sequence))
+    withdrawn = withdrawn_by(tx, caller, chain, first=kept.sequence, last=kept.sequence)
+    return stored_view(kept, withdrawn, correction_flags(tx, caller.organisation, chain, kept))
 
 
 def decision_before(tx: Tx, context: Context, caller: Caller, row: Mapping[str, Any]) -> dict[str, Any]:
@@ -132,7 +134,9 @@ class Posting:
         decision = self._judged(battery, criteria)
         changed = self.recording.close()
         if decision is None:
-            return stored_view(battery, newly_withdrawn(self.recording.standings, changed))
+            withdrawn = newly_withdrawn(self.recording.standings, changed)
+            corrected = correction_flags(self.recording.tx, self.caller.organisation, self.recording.chain, battery)
+            return stored_view(battery, withdrawn, corrected)
         return decided_answer(self.recording, decision, changed)
 
     def checked(self, id_: str) -> tuple[Link, CriteriaSet | None]:
@@ -255,17 +259,9 @@ class Posting:
         """Return how long after an occasion its morning may be told: as the set says that judges the condition."""
         if battery.content["kind"] != record.FOLLOW_UP:
             return 0
-        decided = [
-            one for one in self.recording.chain if one.kind == record.DECISION and one.episode == battery.episode
-        ]
-        if decided:
-            return self.recording.criteria(decided[-1].content["verdict"]["criteria"]).follow_up_days
-        condition = battery.content["episode"]["condition"]
         tx, organisation = self.recording.tx, self.caller.organisation
-        try:
-            return choose(tx, organisation, condition=condition, on=battery.occurred_on).follow_up_days
-        except NoCriteriaInForceError:
-            return widest_follow_up_days(tx, organisation)
+        usual = usual_set(tx, organisation, self.recording.chain, battery)
+        return usual.follow_up_days if usual is not None else widest_follow_up_days(tx, organisation)
 
     def _sent_place(self, where: str, battery: Link) -> str:
         """Return where a measurement of the document, which sorts them, stands in the body."""
@@ -332,7 +328,9 @@ class Posting:
 
     def _as_before(self, evidence: Evidence, battery: Link) -> tuple[CriteriaSet | None, str | None]:
         """Return by what a follow-up is judged: the stage of the latest decision made of the occasion it follows."""
-        occasion = set(evidence.judged.batteries) if evidence.judged is not None else set()
+        if evidence.judged is None:
+            return None, None
+        occasion = set(evidence.judged.batteries)
         taken_back = gone(self.recording.entries)
         made = [
             one
@@ -342,20 +340,23 @@ class Posting:
         if not made:
             return None, None
         latest = made[-1].content
-        return self._in_force(latest, evidence, battery), latest["verdict"]["stage"]
+        days = (battery.occurred_on, evidence.judged.on)
+        return self._in_force(latest, evidence.facts.condition, days), latest["verdict"]["stage"]
 
-    def _in_force(self, latest: Mapping[str, Any], evidence: Evidence, battery: Link) -> CriteriaSet:
-        """Return the version in force on the morning; where none is any more, the one that judged the evening."""
+    def _in_force(self, latest: Mapping[str, Any], condition: str, days: Iterable[date]) -> CriteriaSet | None:
+        """Return the version in force on the morning; where none is any more, the one of the evening.
+
+        A version that was recalled since is in force on neither day, and judges nothing again.
+        """
         tx, organisation = self.recording.tx, self.caller.organisation
-        condition, on = evidence.facts.condition, battery.occurred_on
-        for set_id in (latest["criteria_set"]["id"], None):
+        for on, set_id in product(days, (latest["criteria_set"]["id"], None)):
             try:
                 found = choose(tx, organisation, condition=condition, on=on, set_id=set_id)
             except (NoCriteriaInForceError, AmbiguousCriteriaSetError):
                 continue
             if latest["verdict"]["stage"] in found.gates:
                 return found
-        return self.recording.criteria(latest["verdict"]["criteria"])
+        return None
 
 
 def _without_none(values: Mapping[str, Any]) -> dict[str, Any]:
