@@ -138,6 +138,8 @@ def first_values() -> Response:
 def follow_up_form(battery_id: str) -> Response:
     """Ask the questions of the morning after."""
     entry = morning_after(context(), caller(), battery_id)
+    if request.args.get("kept"):
+        return page("console/follow_up_kept.html", entry=entry)
     return _morning_page(entry, {"performed_at": _now()})
 
 
@@ -229,7 +231,8 @@ def _sent(
 def _to_what_came_of_it(made: Created, anchor: str | None) -> Response:
     if "outcome" in made.answer:
         return go_to("decision", decision_id=made.answer["id"], _anchor=anchor)
-    return go_to("athlete", athlete_id=made.answer["athlete_id"], _anchor=anchor)
+    # Only a follow-up is kept and not judged: of an occasion after which another has come.
+    return go_to("follow_up_form", battery_id=request.view_args["battery_id"], kept="yes")  # type: ignore[index]
 
 
 def _so_far(entry: Mapping[str, Any], filled: Filled) -> Response:

@@ -570,6 +570,19 @@ def test_the_morning_after_is_answered_and_judged(clinic, reader):
     assert one["measured"] == {"value": "1", "unit": "1"}
 
 
+def test_a_morning_that_comes_after_a_later_battery_is_kept_and_says_that_it_is_not_judged(clinic):
+    evening = clinic.post_battery(whole("A", at="2026-11-18T16:30:00+01:00"))
+    clinic.post_battery(small("B", at="2026-11-19T09:00:00+01:00"))
+    clinic.at("2026-11-19T10:00:00+01:00")
+    reader = signed_in(clinic.world)
+    path = f"/console/batteries/{evening['battery_id']}/follow-up"
+
+    location = reader.done(path, fields_of(reader.page(path)) | {"session_check.pain_at_rest": "1"})
+
+    assert "not judged" in text_of(reader.page(location))
+    assert clinic.rows()["batteries"] == 3
+
+
 def test_a_morning_on_the_same_day_is_refused_at_its_time(clinic, reader):
     evening = clinic.post_battery(whole("A"))
     path = f"/console/batteries/{evening['battery_id']}/follow-up"
