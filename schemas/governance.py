@@ -50,10 +50,15 @@ class VersionNameSchema(DocumentSchema):
     version = version(required=True)
 
 
-class AdoptSchema(VersionNameSchema):
-    """A version that ships with the service, and the day from which it judges."""
+class PublishSchema(DocumentSchema):
+    """From which day a version judges, and in whose place: the set that it `replaces` is retired from that day."""
 
     in_force_from = fields.Day(required=True)
+    replaces = fields.slug()
+
+
+class AdoptSchema(VersionNameSchema, PublishSchema):
+    """A version that ships with the service, from which day it judges, and in whose place."""
 
 
 class TextSchema(DocumentSchema):
@@ -79,13 +84,6 @@ class NewDraftSchema(RuledSchema):
             yield from all_of(sent, ("examples",), "a set has examples; send them with its source")
         else:
             yield from none_of(sent, ("examples",), "the examples of that version are copied; take these out")
-
-
-class PublishSchema(DocumentSchema):
-    """From which day a draft judges, and in whose place."""
-
-    in_force_from = fields.Day(required=True)
-    replaces = fields.slug()
 
 
 class RetireSchema(DocumentSchema):

@@ -76,7 +76,9 @@ def take(body: Mapping[str, Any]) -> Created:
     """Adopt a version that ships with the service, from a day on.
 
     The first version of a set may begin on any day, so that history is judged too; a later one has a greater number
-    and begins after every other, today at the earliest. The same again changes nothing and answers 200.
+    and begins after every other, today at the earliest. `replaces` retires another set from that day: without it a
+    version is refused for a condition that another set in force fits too. The same again changes nothing and answers
+    200.
     """
     return adopt(context(), caller(), body, key=idempotency_key())
 
@@ -189,9 +191,9 @@ def check(set_id: str, version: int) -> Answer:
 def release(body: Mapping[str, Any], set_id: str, version: int) -> Created:
     """Publish a draft that passes its check, from a day on; from then on it never changes.
 
-    `replaces` retires every version of another set from that day, so that one set fits the condition. The first
-    version of a set may begin on any day; a later one has a greater number and begins after every other, today at the
-    earliest. The draft goes.
+    `replaces` retires every version of another set from that day: without it a version is refused for a condition that
+    another set in force fits too. The first version of a set may begin on any day; a later one has a greater number and
+    begins after every other, today at the earliest. The draft goes.
     """
     return publish(context(), caller(), Named(set_id, version), body, key=idempotency_key())
 

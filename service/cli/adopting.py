@@ -2,7 +2,8 @@
 
 import argparse
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +11,8 @@ from schemas.governance import AdoptSchema, PublishSchema
 from service.cli import at_database
 from service.cli.layout import standard_output
 from service.cli.outcomes import PASSED, Said
-from service.cli.refusals import UnreadableFileError, as_lines, invalid_option, loaded
-from service.domain.errors import CriteriaFaultsError, Fault
+from service.cli.refusals import UnreadableFileError, as_lines, at_options, invalid_option, loaded
+from service.domain.errors import ConflictError, CriteriaFaultsError, Fault
 
 _OPTIONS = {"id": "ID/VERSION", "version": "ID/VERSION", "in_force_from": "--from", "replaces": "--replaces"}
 
@@ -27,9 +28,9 @@ def add_to(commands: Any, shared: argparse.ArgumentParser) -> None:
         "publish", parents=[shared], help="check a set of one's own, then let it judge from a day on"
     )
     publish.add_argument("path", metavar="FILE", help="the set's YAML file; its examples stand beside it")
-    publish.add_argument("--replaces", metavar="ID", help="the set that is retired from that day on")
     publish.set_defaults(command=_publish)
     for command in (adopt, publish):
+        command.add_argument("--replaces", metavar="ID", help="another set for the condition, retired from that day on")
         command.add_argument("--from", dest="begins", metavar="DATE", required=True, help="its first day, YYYY-MM-DD")
         at_database.add_organisation(command)
         command.add_argument("--json", action="store_true", help="print the version as JSON")
@@ -42,9 +43,14 @@ def _adopt(options: argparse.Namespace) -> Said:
     if not (number.isascii() and number.isdigit()):
         detail = f"{options.name!r} names no version; write ID/VERSION, such as lateral-ankle-sprain/1"
         raise invalid_option(detail, option="ID/VERSION", code="bad_text")
-    given = {"id": set_id, "version": int(number[:9]), "in_force_from": options.begins}
+    given = {
+        "id": set_id,
+        "version": int(number[:9]),
+        "in_force_from": options.begins,
+        "replaces": options.replaces,
+    }
     body = loaded(AdoptSchema(), given, _OPTIONS)
-    with at_database.at_organisation(options) as (context, operator):
+    with _conflicts_at_options(), at_database.at_organisation(options) as (context, operator):
         done = adopt(context, operator, body)
     return _said(options, done.answer, is_new=done.is_new)
 
@@ -59,12 +65,20 @@ def _publish(options: argparse.Namespace) -> Said:
     beside = examples_beside(path)
     text = Text(_text(path), _text(beside))
     try:
-        with at_database.at_organisation(options) as (context, operator):
+        with _conflicts_at_options(), at_database.at_organisation(options) as (context, operator):
             done = publish_text(context, operator, text, body)
     except CriteriaFaultsError as error:
         found = [_at(one, path, beside) for one in error.faults]
         raise CriteriaFaultsError(found, warnings=[_at(one, path, beside) for one in error.warnings]) from None
     return _said(options, done.answer, is_new=done.is_new)
+
+
+@contextmanager
+def _conflicts_at_options() -> Iterator[None]:
+    try:
+        yield
+    except ConflictError as error:
+        raise ConflictError(error.code, error.message, errors=at_options(error.errors, _OPTIONS)) from None
 
 
 def _text(path: Path) -> str:
@@ -88,11 +102,10 @@ def _at(fault: Fault, path: Path, beside: Path) -> Fault:
 def _said(options: argparse.Namespace, answer: Mapping[str, Any], *, is_new: bool) -> Said:
     if options.json:
         return Said(PASSED, json.dumps(answer, ensure_ascii=False, indent=2) + "\n")
-    name, others = f"{answer['id']}/{answer['version']}", answer["fits_as_well"]
+    name = f"{answer['id']}/{answer['version']}"
     lines = [
         f"{name}: in force from {answer['in_force_from']} on{'' if is_new else ', as before; nothing was changed'}",
         f"{answer['digest']}",
-        *(f"{other} fits the condition too: a battery must name its set, until one is retired" for other in others),
         *standard_output().wrapped(f"For: {answer['intended_user']}"),
         *standard_output().wrapped(f"Limits: {answer['limits']}"),
         *standard_output().wrapped(f"Caution: {answer['caution']['text']}"),

@@ -62,8 +62,12 @@ def loaded(schema: Schema, given: Mapping[str, Any], options: Mapping[str, str])
 
 def option_faults(faults: Iterable[FieldError], options: Mapping[str, str]) -> InvalidDocumentError:
     """Return the refusal of a document that was made from options; `options` has the option of each field."""
-    named = [one._replace(pointer=options.get(one.pointer.split("/")[1], one.pointer)) for one in faults]
-    return InvalidDocumentError("invalid_option", named)
+    return InvalidDocumentError("invalid_option", at_options(faults, options))
+
+
+def at_options(faults: Iterable[FieldError], options: Mapping[str, str]) -> list[FieldError]:
+    """Return faults of a document that was made from options, each at the option of its field."""
+    return [one._replace(pointer=options.get(one.pointer.split("/")[1], one.pointer)) for one in faults]
 
 
 def refused(error: ServiceError, *, as_json: bool = False) -> Said:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from service.criteria_files import load_released
-from service.domain.adoption import Adopted
+from service.domain.adoption import Adopted, is_retired
 from service.domain.canonical import canonical, digest
 from service.domain.errors import ConflictError, FieldError, NotFoundError, ReleasedVersionError
 from service.store import criteria as store
@@ -17,6 +17,7 @@ from service.use_cases.context import Caller, Context, Created
 from service.use_cases.criteria_text import Named, Text, check_text, named
 from service.use_cases.drafting import PRECONDITION_FAILED, shipped_text, tag
 from service.use_cases.governance import CONFLICTS, VERSION, Change, change, object_id, refuse_reserved
+from service.use_cases.in_force import fit_as_well
 from service.use_cases.showing_criteria import version_answer
 
 ADOPT = "POST /v1/criteria-sets"
@@ -28,12 +29,14 @@ ALREADY_RETIRED = "already_retired"
 def adopt(
     context: Context, caller: Caller, body: Mapping[str, Any], *, key: str | None = None, shipped: Path = SHIPPED
 ) -> Created:
-    """Let a shipped version judge from a day on: `id`, `version`, `in_force_from`. The same again changes nothing.
+    """Let a shipped version judge from a day on: `id`, `version`, `in_force_from`, and the set that it `replaces`.
+
+    The same again changes nothing.
 
     Raises:
         UnknownCriteriaSetError: no such version ships.
         ReleasedVersionError: it is adopted from another day, or with other content.
-        ConflictError: the version or the day does not come after those adopted.
+        ConflictError: the version or the day does not come after those adopted; another set fits its condition.
     """
     name = Named(body["id"], body["version"])
     text = canonical(load_released(shipped, *name))
@@ -53,7 +56,7 @@ def adopt(
         id_ = object_id(caller, VERSION, name)
         if made.first(key, ADOPT, body, id_) is not None:
             return Created(version_answer(tx, caller, name, made.today), id_, replayed=True)
-        is_new = _add(made, new, "adopt_criteria")
+        is_new = _put_in_force(made, new, "adopt_criteria", body.get("replaces"))
         return Created(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
 
     return context.database.write(work)
@@ -76,7 +79,8 @@ def publish(  # noqa: PLR0913 - a draft, from when, in whose place
         CriteriaFaultsError: every fault of the check.
         NotFoundError: there is no such draft.
         ReleasedVersionError: the number is published with other content, or from another day.
-        ConflictError: it was changed meanwhile; its id ships; its version or day does not come after the others.
+        ConflictError: it was changed meanwhile; its id ships; its version or day does not come after the others;
+            another set fits its condition.
     """
     draft = context.database.read(lambda tx: store.draft(tx, caller.organisation, *name))
     new = None if draft is None else _checked(Text(draft.source, draft.examples), name, body, shipped)
@@ -107,7 +111,7 @@ def publish_text(
     Raises:
         CriteriaFaultsError: every fault of the check.
         ReleasedVersionError: the number is published with other content, or from another day.
-        ConflictError: its id ships; its version or day does not come after the others.
+        ConflictError: its id ships; its version or day does not come after the others; another set fits its condition.
     """
     name = named(text.source) or Named("draft", 1)  # the check says what is wrong with a text that has no name
     new = _checked(text, name, body, shipped)
@@ -172,6 +176,7 @@ def _require_published(made: Change, name: Named, body: Mapping[str, Any]) -> No
     if known.in_force_from != body["in_force_from"]:
         message = f"{name} is published, in force from {known.in_force_from}, and never changes"
         raise ReleasedVersionError(message)
+    _require_same_replaced(made, known, body.get("replaces"))
 
 
 def _require_unchanged(made: Change, draft: Draft) -> None:
@@ -182,11 +187,22 @@ def _require_unchanged(made: Change, draft: Draft) -> None:
 
 
 def _publish(made: Change, new: NewVersion, body: Mapping[str, Any], shipped: Path) -> bool:
-    """Add a checked version and retire the set that it replaces; tell whether anything changed."""
+    """Add a checked version; tell whether anything changed."""
     refuse_reserved(new.set_id, shipped)
-    is_new = _add(made, new, "publish_criteria")
-    replaced = body.get("replaces")
-    return (_replace(made, replaced, new) if replaced is not None else False) or is_new
+    return _put_in_force(made, new, "publish_criteria", body.get("replaces"))
+
+
+def _put_in_force(made: Change, new: NewVersion, action: str, replaced: str | None) -> bool:
+    """Add a version and retire the set that it replaces; tell whether anything changed."""
+    is_new = _add(made, new, action)
+    one = next(one for one in store.adopted(made.tx, made.organisation, new.set_id) if one.version == new.version)
+    if not is_new:
+        _require_same_replaced(made, one, replaced)
+        return False
+    if replaced is not None:
+        _replace(made, replaced, one)
+    _require_alone(made, one)
+    return True
 
 
 def _add(made: Change, new: NewVersion, action: str) -> bool:
@@ -233,8 +249,8 @@ def _require_order(others: list[Adopted], new: NewVersion, today: date) -> None:
         raise ConflictError(CONFLICTS, "; ".join(one.detail for one in faults), errors=faults)
 
 
-def _replace(made: Change, set_id: str, new: NewVersion) -> bool:
-    """Retire every version of another set from the day on which the new one begins; tell whether any was left."""
+def _replace(made: Change, set_id: str, new: Adopted) -> None:
+    """Retire every version of another set from the day on which the new one begins."""
     others = store.adopted(made.tx, made.organisation, set_id)
     if set_id == new.set_id:
         detail = f"a version replaces the earlier ones of {set_id} by itself; leave replaces out"
@@ -244,11 +260,51 @@ def _replace(made: Change, set_id: str, new: NewVersion) -> bool:
         raise _refused(detail)
     for one in others:
         if one.retired_from is None:
-            _retire(made, one, new.in_force_from, f"replaced by {new.set_id}/{new.version}")
+            _retire(made, one, new.in_force_from, _replaced_by(new))
         elif one.retired_from > new.in_force_from and not one.is_withdrawn:
             detail = f"{one.name} is to be retired from {one.retired_from} on, which never changes; begin then or later"
             raise _refused(detail)
-    return any(one.retired_from is None for one in others)
+
+
+def _replaced_by(new: Adopted) -> str:
+    return f"replaced by {new.name}"
+
+
+def _require_same_replaced(made: Change, one: Adopted, replaced: str | None) -> None:
+    """Refuse a version that stands there already where it is now to replace another set than it did, or none.
+
+    A set of which it had nothing left to retire may be named again.
+    """
+    adopted = [other for other in store.adopted(made.tx, made.organisation) if other.set_id != one.set_id]
+    done = {other.set_id for other in adopted if other.reason == _replaced_by(one)}
+    left = {other.set_id for other in adopted if not is_retired(other, one.in_force_from)}
+    wanted = set() if replaced is None else {replaced}
+    if wanted == done or (not done and wanted <= {other.set_id for other in adopted} - left):
+        return
+    what = f"replaced {', '.join(done)}" if done else "replaced no set"
+    detail = f"{one.name} stands there already and {what}, which never changes; send that, or retire a set by itself"
+    raise _refused(detail)
+
+
+def _require_alone(made: Change, new: Adopted) -> None:
+    """Refuse a version that shares a condition with another set on any day: it would judge no battery without a name.
+
+    A set comes into force only where one of its versions begins, so no other day has to be looked at.
+    """
+    begins = {one.in_force_from for one in store.adopted(made.tx, made.organisation)}
+    faults: dict[str, FieldError] = {}
+    for day in sorted(day for day in begins if day >= new.in_force_from):
+        for other in fit_as_well(made.tx, made.organisation, new, day):
+            faults.setdefault(other.set_id, FieldError("#/replaces", CONFLICTS, _overlap(new, other, day)))
+    if faults:
+        raise ConflictError(CONFLICTS, "; ".join(one.detail for one in faults.values()), errors=list(faults.values()))
+
+
+def _overlap(new: Adopted, other: Adopted, day: date) -> str:
+    mend = f"name {other.set_id} as what it replaces, or retire that first"
+    if other.retired_from is not None:
+        mend = f"begin on {other.retired_from}, from when that is retired, or later"
+    return f"{other.name} fits a condition of {new.name} and is in force on {day} too; {mend}"
 
 
 def _refused(detail: str) -> ConflictError:

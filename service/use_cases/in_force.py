@@ -72,6 +72,16 @@ def choose(  # noqa: PLR0913 - what is judged, and what the sender says of it
     return read(chosen)
 
 
+def fit_as_well(tx: Tx, organisation: str, one: Adopted, on: date) -> list[Adopted]:
+    """Return the versions of other sets that judge a condition of this one on a day on which it is in force."""
+    sets = by_set(store.adopted(tx, organisation))
+    if in_force(sets[one.set_id], on) != one:
+        return []
+    read = _reader(tx, organisation)
+    others = [in_force(versions, on) for set_id, versions in sets.items() if set_id != one.set_id]
+    return [other for other in others if other is not None and read(other).conditions & read(one).conditions]
+
+
 def sets_in_force(tx: Tx, organisation: str, on: date) -> list[CriteriaSet]:
     """Return the version of every set that judges on a day, whatever the condition."""
     sets = by_set(store.adopted(tx, organisation))

@@ -1,7 +1,7 @@
 """The criteria sets of an organisation: what is in force, what was, what is coming, what ships and is not adopted."""
 
 import json
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from service.use_cases.context import Caller, Context
 from service.use_cases.criteria_text import Named
 from service.use_cases.drafting import shipped_text
 from service.use_cases.governance import today
-from service.use_cases.in_force import by_digest
+from service.use_cases.in_force import by_digest, fit_as_well
 
 NOT_ADOPTED = "not_adopted"
 SHOWN_WITH_A_SET = ("title", "intended_user", "population", "limits")
@@ -102,27 +102,11 @@ def version_answer(tx: Tx, caller: Caller, name: Named, on: date) -> dict[str, A
         "published_by": row["published_by"],
         "retired_by": row["retired_by"],
         "has_source": row["source"] is not None,
-        "fits_as_well": list(_fits_as_well(tx, caller, one, on)),
+        "fits_as_well": [
+            other.set_id for other in fit_as_well(tx, caller.organisation, one, max(on, one.in_force_from))
+        ],
         **about(json.loads(row["document"])),
     }
-
-
-def _fits_as_well(tx: Tx, caller: Caller, one: Adopted, on: date) -> Iterator[str]:
-    """Yield the other sets in force with a version for the same condition: a battery must then name its set.
-
-    The day is today, or the first one of a version that is still to come.
-    """
-    day = max(on, one.in_force_from)
-    sets = by_set(store.adopted(tx, caller.organisation))
-    if adoption.in_force(sets[one.set_id], day) != one:
-        return
-    conditions = by_digest(tx, caller.organisation, one.digest).conditions
-    for set_id, versions in sets.items():
-        judging = adoption.in_force(versions, day)
-        if judging is None or set_id == one.set_id:
-            continue
-        if conditions & by_digest(tx, caller.organisation, judging.digest).conditions:
-            yield set_id
 
 
 def about(document: Mapping[str, Any]) -> dict[str, Any]:

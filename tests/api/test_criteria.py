@@ -102,6 +102,9 @@ def test_a_new_administrator_raises_a_threshold_and_publishes_from_a_day(databas
         put = admin.put(DRAFT, mended(changed, place), headers={"If-Match": changed.headers["ETag"]})
         assert put.status_code == 200
         assert fits(CheckSchema, admin.post(f"{DRAFT}/check"))["sound"]
+        refused = admin.post(f"{DRAFT}/publish", {"in_force_from": "2026-12-01"})
+        assert (refused.status_code, refused.json["code"]) == (409, "conflicts")
+        assert [one["pointer"] for one in refused.json["errors"]] == ["#/replaces"]
         assert fits(VersionSchema, admin.post(f"{DRAFT}/publish", begins), 201)["state"] == "coming"
 
         days = ("2026-11-30", "2026-12-01", "2026-12-02")

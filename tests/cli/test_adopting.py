@@ -80,9 +80,21 @@ def test_a_wrong_name_or_day_is_refused(capsys: Any, database: Any, name: str, d
 
 def test_a_set_of_ones_own_replaces_the_shipped_one(capsys: Any, database: Any, own: Path) -> None:
     run(capsys, "criteria", "adopt", SHIPPED, *FROM, *database)
-    day = ("--from", "2026-10-01", "--replaces", "lateral-ankle-sprain")
-    made = answered(capsys, "criteria", "publish", own, *day, *database)
+    day = ("--from", "2026-10-01")
+    refused = run(capsys, "criteria", "publish", own, *day, *database)
+    assert refused.code == BAD_INPUT
+    assert "--replaces  conflicts: lateral-ankle-sprain/1 fits a condition of club-ankle/1" in refused.err
+    made = answered(capsys, "criteria", "publish", own, *day, "--replaces", "lateral-ankle-sprain", *database)
     assert (made["id"], made["version"], made["in_force_from"]) == ("club-ankle", 1, "2026-10-01")
+
+
+def test_a_shipped_version_replaces_a_set_of_ones_own(capsys: Any, database: Any, own: Path) -> None:
+    answered(capsys, "criteria", "publish", own, *FROM, *database)
+    again = ("criteria", "adopt", SHIPPED, "--from", "2026-10-01")
+    refused = run(capsys, *again, *database)
+    assert refused.code == BAD_INPUT
+    assert "--replaces  conflicts: club-ankle/1 fits a condition of lateral-ankle-sprain/1" in refused.err
+    assert answered(capsys, *again, "--replaces", "club-ankle", *database)["in_force_from"] == "2026-10-01"
 
 
 def test_faults_are_told_at_the_file_that_was_given(capsys: Any, database: Any, own: Path) -> None:

@@ -52,8 +52,8 @@ class Office:
         self.world, self.shipped = world, shipped
         self.context, self.caller = world.context, world.administrator
 
-    def adopt(self, begins: date, *, key: str | None = None, version: int = 1) -> Any:
-        body = {"id": TINY, "version": version, "in_force_from": begins}
+    def adopt(self, begins: date, *, key: str | None = None, version: int = 1, **more: Any) -> Any:
+        body = {"id": TINY, "version": version, "in_force_from": begins, **more}
         return adopt(self.context, self.caller, body, key=key, shipped=self.shipped)
 
     def draft(self, text: Text | None = None, *, key: str | None = None, **body: Any) -> Any:
@@ -92,6 +92,11 @@ class Office:
 @pytest.fixture
 def office(world: World, shipped: Path) -> Office:
     return Office(world, shipped)
+
+
+def of_another_condition(version: int, set_id: str = CLUB) -> Text:
+    text = own(set_id, version)
+    return Text(*(part.replace("mini_sprain", "other_sprain") for part in text))
 
 
 def refused(work: Callable[[], object]) -> ServiceError:
@@ -251,12 +256,96 @@ def test_a_set_that_replaces_another_is_the_only_one_from_its_day_on(office: Off
     assert ("retire_criteria", f"{TINY}/1") in office.audited()
 
 
-def test_without_replacing_two_sets_fit_the_condition(office: Office) -> None:
+def test_a_second_set_for_a_condition_is_refused_unless_it_replaces_the_first(office: Office) -> None:
     office.adopt(date(2026, 1, 1))
-    assert office.published(TOMORROW).answer["fits_as_well"] == [TINY]
+    office.draft()
+    for work in (lambda: office.published(TOMORROW), lambda: office.publish(TOMORROW)):
+        error = refused(work)
+        assert isinstance(error, ConflictError)
+        assert [(fault.pointer, fault.code) for fault in error.errors] == [("#/replaces", "conflicts")]
+        assert f"{TINY}/1 fits a condition of {CLUB}/1 and is in force on 2026-11-21 too" in error.message
+        assert f"name {TINY} as what it replaces, or retire that first" in error.message
+    assert office.judging(TOMORROW) == f"{TINY}/1"
+    assert office.publish(TOMORROW, replaces=TINY).is_new
+
+
+def test_a_shipped_set_is_adopted_in_place_of_ones_own(office: Office) -> None:
+    office.published(date(2026, 1, 1))
+    assert isinstance(refused(lambda: office.adopt(TODAY)), ConflictError)
+    assert office.adopt(TODAY, replaces=CLUB).is_new
+    assert office.judging(TODAY) == f"{TINY}/1"
+
+
+def test_a_second_set_for_a_condition_is_refused_too_where_the_first_begins_later(office: Office) -> None:
+    office.published(TOMORROW)
+    error = refused(lambda: office.adopt(TODAY))
+    assert f"{CLUB}/1 fits a condition of {TINY}/1 and is in force on 2026-11-21 too" in error.message
+
+
+@pytest.mark.parametrize(("day", "is_refused"), [(-1, True), (0, False), (1, False)])
+def test_a_second_set_for_a_condition_begins_when_the_first_is_retired(
+    office: Office, day: int, *, is_refused: bool
+) -> None:
+    office.adopt(date(2026, 1, 1))
+    office.retire(TODAY)
+    begins = TODAY + timedelta(days=day)
+    if is_refused:
+        error = refused(lambda: office.published(begins))
+        assert "begin on 2026-11-20, from when that is retired, or later" in error.message
+    else:
+        assert office.published(begins).is_new
+
+
+def test_sets_for_different_conditions_are_in_force_together(office: Office) -> None:
+    office.adopt(date(2026, 1, 1))
+    assert office.published(TODAY, text=of_another_condition(1)).answer["fits_as_well"] == []
+
+
+def test_a_later_version_for_the_condition_of_another_set_is_refused(office: Office) -> None:
+    office.adopt(date(2026, 1, 1))
+    office.published(date(2026, 1, 1), text=of_another_condition(1))
+    assert isinstance(refused(lambda: office.published(TOMORROW, version=2)), ConflictError)
+
+
+def test_a_set_that_comes_back_for_a_condition_is_told(office: Office) -> None:
+    """What is recalled is recalled, whatever it leaves in force."""
+    office.published(date(2026, 1, 1))
+    office.published(TOMORROW, text=of_another_condition(2))
+    office.adopt(TOMORROW)
+    office.retire(TODAY, name=Named(CLUB, 2))
     assert refused(lambda: office.judging(TOMORROW)).code == "ambiguous_criteria_set"
-    assert office.retire(TOMORROW).answer["fits_as_well"] == []
-    assert office.published(TOMORROW).answer["fits_as_well"] == []
+    assert office.adopt(TOMORROW).answer["fits_as_well"] == [CLUB]
+
+
+def test_what_a_version_replaces_never_changes(office: Office) -> None:
+    office.adopt(date(2026, 1, 1))
+    office.published(TODAY, text=of_another_condition(1, "other-sprain"))
+    office.draft()
+    assert office.publish(TODAY, replaces=TINY).is_new
+    for again in (office.published, office.publish):
+        assert not again(TODAY, replaces=TINY).is_new
+        for other in ({}, {"replaces": "other-sprain"}):
+            error = refused(lambda again=again, other=other: again(TODAY, **other))
+            assert isinstance(error, ConflictError)
+            assert [fault.pointer for fault in error.errors] == ["#/replaces"]
+            assert f"{CLUB}/1 stands there already and replaced {TINY}, which never changes" in error.message
+    assert office.judging(TODAY, condition="other_sprain") == "other-sprain/1"
+
+
+@pytest.mark.parametrize("replaces", [TINY, CLUB, "no-such-set"])
+def test_a_version_that_replaced_no_set_replaces_none_later(office: Office, replaces: str) -> None:
+    office.adopt(TOMORROW)
+    office.published(TODAY, text=of_another_condition(1))
+    error = refused(lambda: office.published(TODAY, text=of_another_condition(1), replaces=replaces))
+    assert f"{CLUB}/1 stands there already and replaced no set" in error.message
+    assert office.judging(TOMORROW) == f"{TINY}/1"
+
+
+def test_a_set_retired_before_may_be_named_as_replaced_twice(office: Office) -> None:
+    office.adopt(date(2026, 1, 1))
+    office.retire(YESTERDAY)
+    assert office.published(TODAY, replaces=TINY).is_new
+    assert not office.published(TODAY, replaces=TINY).is_new
 
 
 def test_a_version_that_was_to_come_is_replaced_too(office: Office) -> None:
@@ -511,9 +600,9 @@ def test_the_list_says_what_is_in_force_was_is_coming_and_ships(office: Office) 
     assert before["items"] == []
     assert [(one["id"], one["state"]) for one in before["shipped"]] == [(TINY, "not_adopted")]
     office.adopt(date(2026, 1, 1))
-    office.published(date(2026, 2, 1))
-    office.published(TODAY, version=2)
-    office.published(TOMORROW, version=3)
+    office.published(date(2026, 2, 1), text=of_another_condition(1))
+    office.published(TODAY, text=of_another_condition(2))
+    office.published(TOMORROW, text=of_another_condition(3))
     office.retire(TOMORROW, name=Named(TINY, 1))
     shown = list_sets(office.context, office.caller, shipped=office.shipped)
     assert shown["shipped"] == []
