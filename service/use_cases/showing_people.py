@@ -159,9 +159,9 @@ def _in_short(
     """Return an episode as it stands in an athlete's answer."""
     current = next((one for one in latest if one["id"] == row.current_decision_id), None)
     return {
-        **_facts(looking, row),
+        **facts_of(looking, row),
         "open_findings": [
-            _finding(looking, one) for one in findings if one.episode_id == row.id and one.resolved_by is None
+            finding_view(looking, one) for one in findings if one.episode_id == row.id and one.resolved_by is None
         ],
         "open_tasks": [task_view(one, looking.today) for one in due if one["episode_id"] == row.id],
         "latest_decision": None if current is None else brief(current, looking.today),
@@ -176,10 +176,10 @@ def episode_view(looking: Looking, row: Any) -> dict[str, Any]:
     rows = history.named(tx, caller.organisation, decided)
     current = next((one for one in rows if one["id"] == row.current_decision_id), None)
     return {
-        **_facts(looking, row),
+        **facts_of(looking, row),
         "athlete_id": row.athlete_id,
-        "findings": [_finding(looking, one) for one in people.findings_of(tx, caller.organisation, [row.id])],
-        "exceptions": _exceptions(looking, own),
+        "findings": [finding_view(looking, one) for one in people.findings_of(tx, caller.organisation, [row.id])],
+        "exceptions": exceptions_view(looking, own),
         "open_tasks": [task_view(one, looking.today) for one in tasks.open_of(tx, caller.organisation, [row.id])],
         "latest_decision": None if current is None else brief(current, looking.today),
         "timeline": timeline(own, looking.gone, looking.actors),
@@ -187,7 +187,7 @@ def episode_view(looking: Looking, row: Any) -> dict[str, Any]:
     }
 
 
-def _facts(looking: Looking, row: Any) -> dict[str, Any]:
+def facts_of(looking: Looking, row: Any) -> dict[str, Any]:
     """Return an episode's facts in force, its position, and beside it what the decisions on record support."""
     supported = supported_stage(row.id, looking.history)
     return {
@@ -238,7 +238,7 @@ def _is_step_back(looking: Looking, row: Any, supported: str | None) -> bool:
     return supported not in stages or stages.index(supported) < stages.index(row.stage)
 
 
-def _finding(looking: Looking, row: Any) -> dict[str, Any]:
+def finding_view(looking: Looking, row: Any) -> dict[str, Any]:
     """Return a finding with who resolved it, as far as somebody has."""
     raised = looking.of(row.raised_by)
     return {
@@ -259,7 +259,7 @@ def _resolution(looking: Looking, link: Link) -> dict[str, Any]:
     }
 
 
-def _exceptions(looking: Looking, own: Sequence[Link]) -> list[dict[str, Any]]:
+def exceptions_view(looking: Looking, own: Sequence[Link]) -> list[dict[str, Any]]:
     """Return an episode's exceptions, each with whether it is in force: its date and another injury end it."""
     excepted = [one for one in own if one.kind == record.EXCEPTION and one.content]
     now = looking.history.evidence(str(excepted[0].episode)) if excepted else None

@@ -1,0 +1,180 @@
+"""The athlete page: every episode over time, and all that a clinician enters beside batteries."""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+from uuid import uuid4
+
+from flask import Response, request
+from marshmallow import Schema
+
+from schemas.appending import (
+    PostedEventSchema,
+    PostedExceptionSchema,
+    PostedResolutionSchema,
+    PostedVoidSchema,
+    StoredEvidenceSchema,
+)
+from schemas.entries import RESOLUTIONS
+from schemas.faults import load, pointer
+from schemas.signing import PARTICIPATION, PositionSignOffSchema
+from service.api.access import caller, context
+from service.api.problems import status_and_title
+from service.console.blueprint import blp, go_to, page
+from service.console.charts import HEIGHT, LEFT, RIGHT, WIDTH, chart_of
+from service.domain.errors import (
+    INVALID_BODY,
+    AmbiguousCriteriaSetError,
+    ConflictError,
+    FieldError,
+    InvalidDocumentError,
+    KeyReusedError,
+    NoCriteriaInForceError,
+    UnknownStageError,
+)
+from service.domain.words import short_label
+from service.use_cases.context import Created
+from service.use_cases.deciding import decide_now
+from service.use_cases.overruling import except_criterion, resolve_finding, void_entry
+from service.use_cases.reading_athletes import read_athlete
+from service.use_cases.signing import sign_position
+from service.use_cases.telling_events import tell_event
+
+EVENTS = {
+    "setback": "Setback: a flare of pain or swelling",
+    "giving_way": "Giving way",
+    "re_injury": "Re-injury",
+    "closed": "Close the episode",
+}
+_REFUSED = (
+    InvalidDocumentError,
+    ConflictError,
+    KeyReusedError,
+    NoCriteriaInForceError,
+    AmbiguousCriteriaSetError,
+    UnknownStageError,
+)
+_EVENT, _RESOLUTION, _EXCEPTION = PostedEventSchema(), PostedResolutionSchema(), PostedExceptionSchema()
+_POSITION, _VOID, _STORED = PositionSignOffSchema(), PostedVoidSchema(), StoredEvidenceSchema()
+_DONE = {
+    "event": "It is on the record.",
+    "finding": "The finding is resolved.",
+    "exception": "The exception is on the record.",
+    "position": "The position is set.",
+    "void": "The entry was taken back.",
+}
+
+
+@blp.get("/athletes/<id:athlete_id>")
+def athlete(athlete_id: str) -> Response:
+    """Show an athlete."""
+    return _shown(athlete_id)
+
+
+@blp.post("/episodes/<id:episode_id>/events")
+def tell_what_happened(episode_id: str) -> Response:
+    """Tell an event."""
+    body = _typed("kind", "on", "cause")
+    return _done("event", lambda: tell_event(context(), caller(), episode_id, _loaded(_EVENT, body), _key()))
+
+
+@blp.post("/episodes/<id:episode_id>/findings/<finding>/resolution")
+def resolve(episode_id: str, finding: str) -> Response:
+    """Resolve a finding."""
+    body = _typed("as", "on", "rationale")
+    return _done(
+        "finding", lambda: resolve_finding(context(), caller(), episode_id, finding, _loaded(_RESOLUTION, body), _key())
+    )
+
+
+@blp.post("/episodes/<id:episode_id>/exceptions")
+def waive(episode_id: str) -> Response:
+    """Waive a criterion at a stage until a date."""
+    body = _typed("stage", "criterion", "until", "reason")
+    return _done(
+        "exception", lambda: except_criterion(context(), caller(), episode_id, _loaded(_EXCEPTION, body), _key())
+    )
+
+
+@blp.post("/episodes/<id:episode_id>/sign-offs")
+def set_position(episode_id: str) -> Response:
+    """Set the position without a decision."""
+    body: dict[str, Any] = _typed("conditions", "valid_until", "rationale")
+    body["position"] = _typed("stage", "participation")
+    return _done("position", lambda: sign_position(context(), caller(), episode_id, _loaded(_POSITION, body), _key()))
+
+
+@blp.post("/entries/<id:entry_id>/void")
+def take_back(entry_id: str) -> Response:
+    """Take back an entry that was made in error."""
+    body = _typed("reason")
+    return _done("void", lambda: void_entry(context(), caller(), entry_id, _loaded(_VOID, body), _key()))
+
+
+@blp.post("/episodes/<id:episode_id>/decisions")
+def judge_now(episode_id: str) -> Response:
+    """Judge what is on record, and show the decision."""
+    body = _typed("target_stage")
+    try:
+        made = decide_now(context(), caller(), episode_id, _loaded(_STORED, body), _key())
+    except _REFUSED as error:
+        return _refused("decision", error)
+    return go_to("decision", decision_id=made.id)
+
+
+def _done(what: str, act: Callable[[], Created]) -> Response:
+    try:
+        act()
+    except _REFUSED as error:
+        return _refused(what, error)
+    return go_to("athlete", athlete_id=request.form.get("athlete_id", ""), done=what)
+
+
+def _refused(what: str, error: Any) -> Response:
+    faults = getattr(error, "errors", ()) or (FieldError("", error.code, error.message),)
+    return _shown(request.form.get("athlete_id", ""), what, faults, status_and_title(error)[0])
+
+
+def _shown(id_: str, what: str | None = None, faults: tuple[FieldError, ...] = (), status: int = 200) -> Response:
+    found = read_athlete(context(), caller(), id_)
+    return page(
+        "console/athlete.html",
+        status,
+        athlete=found,
+        charts=lambda series: [(one, chart_of(one["points"])) for one in series],
+        shape={"width": WIDTH, "height": HEIGHT, "left": LEFT, "right": RIGHT},
+        events=EVENTS,
+        resolutions=RESOLUTIONS,
+        participation=PARTICIPATION,
+        asked_by=lambda criteria: [(key, short_label(key, criteria)) for key in _asked(criteria)],
+        refused=what,
+        typed=request.form if what else {},
+        faults=faults,
+        new_key=lambda: uuid4().hex,
+        done=_DONE.get(request.args.get("done", "")),
+    )
+
+
+def _asked(criteria: Any) -> list[str]:
+    return list(dict.fromkeys(key for gate in criteria.gates.values() for key in gate.asks))
+
+
+def _typed(*names: str) -> dict[str, Any]:
+    return {name: request.form[name].strip() for name in names if request.form.get(name, "").strip()}
+
+
+def _loaded(schema: Schema, body: Mapping[str, Any]) -> Any:
+    """Return a form as the body that the API takes.
+
+    Raises:
+        InvalidDocumentError: something is missing or can't be read.
+    """
+    loaded, faults = load(schema, dict(body))
+    if faults:
+        raise InvalidDocumentError(
+            INVALID_BODY, [FieldError(pointer(one.path), one.code, one.detail) for one in faults]
+        )
+    return loaded
+
+
+def _key() -> str:
+    return request.form.get("idempotency_key", "")
