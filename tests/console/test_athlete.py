@@ -1,0 +1,172 @@
+"""The athlete page: what stands there, and what is entered from there."""
+
+import re
+from html import unescape
+
+import pytest
+
+from tests.builders import SESSION_CHECK
+from tests.clinic import new_clinic, small, whole
+from tests.console.signed_in import signed_in, text_of
+from tests.console.statements import statements
+
+LIMPING = SESSION_CHECK | {"limp": True}
+
+
+@pytest.fixture
+def clinic(database_url):
+    made = new_clinic(database_url)
+    yield made
+    made.assert_sound()
+
+
+@pytest.fixture
+def reader(clinic):
+    return signed_in(clinic.world)
+
+
+@pytest.fixture
+def passed(clinic):
+    return clinic.post_battery(small("A"))
+
+
+def address(decided):
+    return f"/console/athletes/{decided['athlete_id']}"
+
+
+def fields(reader, decided, **typed):
+    key = re.search(r'name="idempotency_key" value="([0-9a-f]{32})"', reader.page(address(decided)))
+    assert key is not None
+    return {"athlete_id": decided["athlete_id"], "idempotency_key": key.group(1), **typed}
+
+
+def of_episode(decided, what):
+    return f"/console/episodes/{decided['episode_id']}/{what}"
+
+
+EVENT = {"kind": "setback", "on": "2026-11-20"}
+POSITION = {"stage": "rebuild", "participation": "modified_training", "rationale": "as agreed with the coach"}
+WAIVED = {"stage": "rebuild", "criterion": "walks-without-limp", "until": "2026-12-01", "reason": "an old limp"}
+
+
+def test_the_page_says_where_the_athlete_stands_with_the_caution(reader, passed):
+    said = text_of(reader.page(address(passed)))
+
+    assert passed["caution"]["text"] in said
+    assert "Pass for Rebuilding" in said
+    assert "Not set" in said
+    assert f"/console/decisions/{passed['id']}" in reader.page(address(passed))
+
+
+def test_a_metric_is_drawn_over_time_with_every_value_in_a_table(reader, clinic):
+    decided = clinic.post_battery(whole("A"))
+    html = reader.page(address(decided))
+
+    drawn = [one for one in decided["reasons"] if one["measured"] and one["threshold"] and one["inputs"]]
+    assert html.count("<figure") == len({one["criterion"] for one in drawn})
+    assert html.count('role="img"') == html.count("<figure")
+
+
+def test_the_page_takes_at_most_six_statements_however_long_the_record_is(reader, clinic, passed):
+    for day in range(21, 25):
+        clinic.at(f"2026-11-{day}T18:00:00+01:00")
+        clinic.post_battery(small(f"B{day}", at=f"2026-11-{day}T16:30:00+01:00"))
+    reader = signed_in(clinic.world)
+    reader.page(address(passed))
+
+    with statements(clinic.world) as sent:
+        reader.page(address(passed))
+
+    assert len(sent) <= 6, sent
+
+
+def test_a_setback_is_told_once_and_withdraws_the_pass(reader, clinic, passed):
+    typed = fields(reader, passed, **EVENT)
+
+    reader.done(of_episode(passed, "events"), typed)
+    reader.done(of_episode(passed, "events"), typed)
+
+    assert len(clinic.found("record_entries", kind="event")) == 1
+    assert clinic.state_of(passed["id"]) == "withdrawn"
+    assert "withdrawn" in text_of(reader.page(address(passed)))
+
+
+def test_a_position_is_signed_without_a_decision(reader, clinic, passed):
+    reader.done(of_episode(passed, "sign-offs"), fields(reader, passed, **POSITION))
+
+    assert clinic.row("episodes", id=passed["episode_id"])["stage"] == "rebuild"
+    assert "Invented Clinician, physiotherapist" in text_of(reader.page(address(passed)))
+
+
+def test_an_exception_stands_there_until_its_date(reader, clinic, passed):
+    reader.done(of_episode(passed, "exceptions"), fields(reader, passed, **WAIVED))
+
+    said = text_of(reader.page(address(passed)))
+    assert "an old limp" in said
+    clinic.at("2026-12-02T10:00:00+01:00")
+    assert "no longer in force" in text_of(signed_in(clinic.world).page(address(passed)))
+
+
+def test_a_finding_is_resolved_with_its_rationale(clinic):
+    body = small("A")
+    finding = next(iter(body["referral"]))
+    held = clinic.post_battery(body | {"referral": body["referral"] | {finding: True}})
+    reader = signed_in(clinic.world)
+    assert "open, and it holds" in text_of(reader.page(address(held)))
+
+    typed = fields(reader, held, **{"as": "ruled_out", "rationale": "imaging was clear"})
+    reader.done(of_episode(held, f"findings/{finding}/resolution"), typed)
+
+    assert "imaging was clear" in text_of(reader.page(address(held)))
+    assert clinic.row("findings", finding=finding)["resolved_by"] is not None
+
+
+def test_what_is_on_record_is_judged_and_the_decision_shown(reader, clinic, passed):
+    sent_to = reader.done(of_episode(passed, "decisions"), fields(reader, passed, target_stage="rebuild"))
+
+    assert sent_to.startswith("/console/decisions/")
+    assert not sent_to.endswith(passed["id"])
+    assert len(clinic.found("decisions")) == 2
+
+
+def test_an_entry_is_taken_back_with_a_reason(reader, clinic, passed):
+    reader.done(f"/console/entries/{passed['battery_id']}/void", fields(reader, passed, reason="the wrong athlete"))
+
+    assert "no longer counts" in text_of(reader.page(address(passed)))
+    assert clinic.row("batteries", id=passed["battery_id"])["state"] == "void"
+
+
+@pytest.mark.parametrize(
+    ("what", "typed"),
+    [
+        ("events", EVENT | {"on": "2027-01-01"}),
+        ("events", {"kind": "closed", "on": "2026-11-20"}),
+        ("sign-offs", POSITION | {"rationale": ""}),
+        ("exceptions", WAIVED | {"until": "2020-01-01"}),
+        ("decisions", {"target_stage": "nowhere"}),
+    ],
+)
+def test_what_is_refused_is_said_and_nothing_is_stored(reader, clinic, passed, what, typed):
+    before = clinic.rows()
+    response = reader.send(of_episode(passed, what), fields(reader, passed, **typed))
+
+    assert response.status_code in {409, 422}
+    assert "Nothing was stored" in response.text
+    assert clinic.rows() | {"audit_log": 0} == before | {"audit_log": 0}
+    kept = [value for key, value in typed.items() if key in {"reason", "rationale"} and value]
+    assert [text for text in kept if text not in unescape(response.text)] == []
+
+
+def test_an_erased_athlete_has_no_name_and_no_forms(clinic, passed):
+    body = {"scope": "default", "reason": "asked for"}
+    clinic.post(f"/v1/athletes/{passed['athlete_id']}/erasure", body, role="administrator")
+
+    html = signed_in(clinic.world).page(address(passed))
+    assert "Erased athlete" in text_of(html)
+    assert "Put on record" not in html
+
+
+def test_another_organisations_athlete_is_not_there(reader, database_url):
+    theirs = new_clinic(database_url).post_battery(small("A"))
+
+    assert reader.get(address(theirs)).status_code == 404
