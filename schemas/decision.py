@@ -32,6 +32,7 @@ DATA_QUALITY = (
     "not_shown_before",
     "adult_figures",
     "not_read",
+    "corrected_away",
 )
 WITHDRAWAL_CODES = (
     "evidence_gone",

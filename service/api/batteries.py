@@ -36,7 +36,9 @@ def create(body: Mapping[str, Any]) -> Created:
 
     Without `target_stage` it is kept and not judged: the answer has `battery_id`, `created`, `data_quality` and
     `withdrawn`, and its Location is the battery's. A follow-up judges again the gate of the occasion that it follows,
-    where it comes in time. All faults are told at once, and nothing of a refused battery is kept.
+    where it comes in time. What a battery that `supersedes` another takes back of referral signs, events, pain beyond
+    the limit, giving way and failed landings is named in `data_quality`, as corrected_away. All faults are told at
+    once, and nothing of a refused battery is kept.
     """
     return post_battery(context(), caller(), body, idempotency_key())
 

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from service.domain.catalogue import BOTH, OPPOSITE, SIDES
-from service.domain.record import MEASURED, UNABLE, first_day, last_day
+from service.domain.record import MEASURED, UNABLE, Entry, first_day, last_day
 
 HEALTHY, PREVIOUSLY_INJURED, SYMPTOMATIC, UNKNOWN = "healthy", "previously_injured", "symptomatic", "unknown"
 OTHER_SIDES = (HEALTHY, PREVIOUSLY_INJURED, SYMPTOMATIC, UNKNOWN)
@@ -190,6 +190,7 @@ class Evidence:
     `other_side_spans` are from when to when other episodes of the other side were open (date.max: still),
     `closing_entries` what closed other episodes. `ages` are the youngest and the oldest that fit what was sent, None
     without a birth year. `events` are the setbacks told and giving way in trials;
+    `corrected` has for each battery of the judged occasion that took the place of others these and it, oldest first;
     `setbacks` those that cancel, confirmed findings among them and the trials of the judged occasion not.
     """
 
@@ -217,6 +218,7 @@ class Evidence:
     fact_entries: Sequence[str]
     resolution_entries: Sequence[str]
     confirmation_entries: Sequence[str]
+    corrected: Sequence[Sequence[Entry]]
 
     @property
     def other_side_open(self) -> bool:

@@ -25,6 +25,7 @@ from service.domain.codes import (
     UNABLE,
     UNANSWERED,
 )
+from service.domain.corrected import corrected_away
 from service.domain.criteria import (
     CriteriaSet,
     Gate,
@@ -79,7 +80,7 @@ def advice_of(verdict: Mapping[str, Any], judging: Judging, *, supported_stage: 
         {"statement": hold_text(judging, code, about), "action": hold_action(judging, code, about)}
         for _, code, about in verdict["holds"]
     ]
-    quality = _data_quality(judging)
+    quality = [*_data_quality(judging), *_corrected_away(judging)]
     return {
         "summary": " ".join([_summary(verdict, rows, reasons, holds), *_unusual(quality)]),
         "supported_stage": supported_stage,
@@ -177,6 +178,11 @@ def _data_quality(judging: Judging) -> list[dict[str, str]]:
     """Return what is worth a second look, each flag once."""
     flags = dict.fromkeys(_flags(judging))
     return [{"code": code, "detail": detail} for code, detail in flags]
+
+
+def _corrected_away(judging: Judging) -> list[dict[str, str]]:
+    """Return what corrections of the judged occasion took back of what holds."""
+    return [one for line in judging.evidence.corrected for one in corrected_away(line, judging.criteria)]
 
 
 def _flags(judging: Judging) -> Iterator[tuple[str, str]]:

@@ -41,6 +41,7 @@ from service.domain.record import (
     first_day,
     gone,
     last_day,
+    line_of,
 )
 from service.domain.setbacks import cancel, events_of, findings_of, told
 
@@ -78,11 +79,15 @@ def fold(entries: Iterable[Entry], *, episode: str, through: int, as_of: Moment,
 
 @dataclass(frozen=True, slots=True)
 class _Live:
-    """The entries that count, what corrects an episode's facts, and which battery took the place of which."""
+    """The entries that count, what corrects an episode's facts, and which battery took the place of which.
+
+    `known` has all that was recorded by then, by id: also what counts no more.
+    """
 
     entries: Sequence[Entry]
     corrections: Sequence[Entry]
     replaced: Mapping[str, str]
+    known: Mapping[str, Entry]
 
     def current(self, battery: str) -> str:
         """Return the id of the battery that stands in for this one now."""
@@ -137,7 +142,7 @@ def _live(entries: Sequence[Entry], through: int, as_of: Moment, *, posted: bool
     taken_back = gone(known)
     counting = [entry for entry in recorded if entry.id not in taken_back and entry.occurred_at <= as_of.at]
     corrections = [entry for entry in known if entry.id not in taken_back and _is_correction(entry)]
-    return _Live(counting, corrections, replaced)
+    return _Live(counting, corrections, replaced, {entry.id: entry for entry in known})
 
 
 def _is_correction(entry: Entry) -> bool:
@@ -203,7 +208,14 @@ class _Folding:
             fact_entries=tuple(one.id for one in self.live.corrections_of(self.episode)),
             resolution_entries=self._ids(RESOLUTION),
             confirmation_entries=self._ids(CONFIRMATION),
+            corrected=list(self._corrected()),
         )
+
+    def _corrected(self) -> Iterator[list[Entry]]:
+        of_occasion = () if self.judged is None else (*self.judged.batteries, *self.judged.follow_ups)
+        for entry in self.own:
+            if entry.id in of_occasion and "supersedes" in entry.document:
+                yield line_of(entry, self.live.known)
 
     def _ids(self, kind: str) -> tuple[str, ...]:
         return tuple(entry.id for entry in self.own if entry.kind == kind)

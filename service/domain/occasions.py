@@ -80,26 +80,35 @@ def _add_answers(answers: dict[str, list[Any]], told: Mapping[str, Any]) -> None
 def read_measurement(one: Mapping[str, Any], entry: Entry, occasion: Occasion | None) -> Measurement:
     """Return a measurement of a canonical battery; `occasion` is None in a baseline."""
     trials = one.get("trials", ())
-    invalid = tuple(trial["invalid_because"] for trial in trials if "invalid_because" in trial)
-    causes = (one.get("because"), *invalid) if one["result"] == UNABLE else invalid
     return Measurement(
         test=one["test"],
         side=one.get("side"),
         result=one["result"],
         because=one.get("because"),
         values=tuple(Decimal(trial["value"]) for trial in trials if "invalid_because" not in trial),
-        invalid=invalid,
+        invalid=_invalid(one),
         summarised=one.get("trials_summarised"),
         unit=one.get("unit"),
         pain=one.get("pain"),
         instability=one.get("instability"),
-        ended_by=frozenset(_STOPPING.intersection(causes)),
+        ended_by=ended_by(one),
         setup={**entry.document.get("setup", {}), **one.get("setup", {})},
         battery=entry.id,
         performed_at=entry.occurred_at,
         on=entry.occurred_on,
         occasion=occasion,
     )
+
+
+def ended_by(one: Mapping[str, Any]) -> frozenset[str]:
+    """Return giving_way and pain where a trial of a measurement, or being unable, ended so."""
+    invalid = _invalid(one)
+    causes = (one.get("because"), *invalid) if one["result"] == UNABLE else invalid
+    return frozenset(_STOPPING.intersection(causes))
+
+
+def _invalid(one: Mapping[str, Any]) -> tuple[str, ...]:
+    return tuple(trial["invalid_because"] for trial in one.get("trials", ()) if "invalid_because" in trial)
 
 
 def _confirm(own: Sequence[Entry], of_battery: Mapping[str, Occasion]) -> None:

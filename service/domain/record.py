@@ -86,6 +86,19 @@ def last_day(onset: str) -> date:
     return date.fromordinal(date(year, month + 1, 1).toordinal() - 1)
 
 
+def line_of(battery: Entry, known: Mapping[str, Entry]) -> list[Entry]:
+    """Return the batteries that took the place of one another up to this one, the oldest first.
+
+    Args:
+        battery: the last one.
+        known: entries by id; what is not among them begins no line.
+    """
+    line = [battery]
+    while (before := known.get(line[0].document.get("supersedes", ""))) is not None:
+        line.insert(0, before)
+    return line
+
+
 def gone(entries: Sequence[Entry]) -> set[str]:
     """Return the ids of the entries that are void or superseded; a void that is void itself takes nothing away."""
     void: set[str] = set()

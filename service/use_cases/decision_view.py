@@ -80,15 +80,21 @@ def created_flags(created: list[str]) -> list[dict[str, str]]:
     return [{"code": CREATED[one][0], "detail": CREATED[one][1]} for one in created]
 
 
-def stored_view(battery: Link, withdrawn: list[str]) -> dict[str, Any]:
-    """Return what is answered where a battery was kept and nothing was judged."""
+def stored_view(battery: Link, withdrawn: list[str], corrected: list[dict[str, str]]) -> dict[str, Any]:
+    """Return what is answered where a battery was kept and nothing was judged.
+
+    Args:
+        battery: its entry.
+        withdrawn: the decisions that no longer stand because of it.
+        corrected: flags for what it takes back of what holds.
+    """
     created = battery.content.get("created", [])
     return {
         "battery_id": battery.id,
         "athlete_id": battery.athlete,
         "episode_id": battery.episode,
         "created": created,
-        "data_quality": created_flags(created),
+        "data_quality": [*created_flags(created), *corrected],
         "withdrawn": withdrawn,
         "performed_at": battery.occurred_at,
         "recorded_at": battery.recorded_at,

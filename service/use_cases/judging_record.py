@@ -6,15 +6,19 @@ from typing import Any
 
 from service.domain import record
 from service.domain.chain import Link
+from service.domain.corrected import corrected_away
 from service.domain.criteria import CriteriaSet
+from service.domain.errors import AmbiguousCriteriaSetError, NoCriteriaInForceError
 from service.domain.evidence import Evidence
 from service.domain.explain import Advice, advice_of
 from service.domain.fold import fold
 from service.domain.judge import verdict_of
 from service.domain.judging import Judging
-from service.domain.record import Entry, Moment
+from service.domain.record import Entry, Moment, line_of
 from service.domain.standing import supported_stage
+from service.store.database import Tx
 from service.store.ids import new_id
+from service.use_cases.in_force import by_digest, choose
 from service.use_cases.recording import Recording
 
 FACTS = ("condition", "involved_side", "onset_on", "other_side")
@@ -108,6 +112,29 @@ def _used(evidence: Evidence, advice: Advice) -> list[dict[str, str]]:
         {"battery_id": battery, "performed_at": moment}
         for battery, moment in sorted(moments.items(), key=lambda item: (item[1], item[0]))
     ]
+
+
+def usual_set(tx: Tx, organisation: str, chain: Sequence[Link], battery: Link) -> CriteriaSet | None:
+    """Return the set that judges a battery's episode as a rule, None where nobody can tell.
+
+    That of the decision before it, else the one in force on its day.
+    """
+    made = [one for one in chain if one.kind == record.DECISION and one.content and one.episode == battery.episode]
+    before = [one for one in made if one.sequence < battery.sequence]
+    if before:
+        return by_digest(tx, organisation, before[-1].content["verdict"]["criteria"])
+    try:
+        return choose(tx, organisation, condition=battery.content["episode"]["condition"], on=battery.occurred_on)
+    except (NoCriteriaInForceError, AmbiguousCriteriaSetError):
+        return None
+
+
+def correction_flags(tx: Tx, organisation: str, chain: Sequence[Link], battery: Link) -> list[dict[str, str]]:
+    """Return a flag for each thing that holds and that a battery takes back as it supersedes others."""
+    if "supersedes" not in battery.content or battery.episode is None:
+        return []
+    known = {one.id: one.entry for one in chain if one.kind == record.BATTERY}
+    return corrected_away(line_of(battery.entry, known), usual_set(tx, organisation, chain, battery))
 
 
 def facts_in_force(chain: Sequence[Link], episode: str, gone: set[str], *, at: str) -> dict[str, Any] | None:

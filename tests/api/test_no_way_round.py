@@ -331,3 +331,53 @@ def test_a_pass_posted_after_a_later_setback_says_why_it_is_withdrawn_at_birth(c
 
     assert late["standing"]["because"]["code"] == "set_back"
     assert clinic.decision(late["id"])["standing"] == late["standing"]
+
+
+PAINFUL = {"test": "heel_rise_repetitions", "side": "left", "value": 22, "pain": 9}
+WRONG = {
+    "referral": YES,
+    "since_last": {"events": [{"kind": "setback", "on": "2026-11-15"}], "sessions": []},
+    "measurements": [{"test": "pain_worst_24h", "value": 1}, PAINFUL],
+}
+
+
+@pytest.mark.parametrize("stage", ["rebuild", None])
+def test_a_submitter_takes_back_nothing_that_holds_without_its_being_named(clinic, stage):
+    clinic.post_battery(small("A", **WRONG))
+    corrected = small("A", supersedes={"ref": "A"}, target_stage=stage)
+
+    answer = clinic.post_battery(corrected, key="once")
+
+    named = [one["detail"] for one in answer["data_quality"] if one["code"] == "corrected_away"]
+    assert [any(word in one for one in named) for word in ("answered yes", "a setback on", "pain 9 in")] == [True] * 3
+    assert len(named) == 3
+    assert clinic.post_battery(corrected, key="once")["data_quality"] == answer["data_quality"]
+
+
+def test_what_was_taken_back_stays_named_in_the_next_decision_and_after_the_next_correction(clinic):
+    clinic.post_battery(small("A", **WRONG))
+    once = clinic.post_battery(small("A", supersedes={"ref": "A"}))
+    again = clinic.post_battery(small("A", supersedes={"ref": "A"}))
+    asked = clinic.decide(again["episode_id"])
+
+    found = [[one for one in made["data_quality"] if one["code"] == "corrected_away"] for made in (once, again, asked)]
+    assert found[0]
+    assert found[0] == found[1] == found[2]
+
+
+def test_a_correction_of_a_baseline_takes_nothing_back(clinic):
+    base = {"kind": "baseline", "episode": None, "referral": None, "since_last": None, "target_stage": None}
+    clinic.post_battery(small("BL", **base, measurements=[PAINFUL]))
+
+    assert clinic.post_battery(small("BL", **base, supersedes={"ref": "BL"}))["data_quality"] == []
+
+
+def test_before_any_set_is_in_force_every_pain_taken_back_is_named(database_url):
+    clinic = new_clinic(database_url, from_="2026-12-01")
+    clinic.post_battery(small("A", target_stage=None, measurements=[PAINFUL | {"pain": 1}]))
+
+    kept = clinic.post_battery(small("A", target_stage=None, supersedes={"ref": "A"}))
+
+    assert [one["detail"] for one in kept["data_quality"]] == [
+        "taken back by a correction: pain 1 in heel rise repetitions, left"
+    ]
