@@ -260,7 +260,9 @@ class _Judged:
         """Yield what may have come that it did not see, and whether it has."""
         yield FACTS_CHANGED, any(self._changes_facts(entry) for entry in unseen)
         now, ids = self.history.evidence(str(self.decision.episode)), {entry.id for entry in unseen}
-        if now is not None:
+        if now is None:
+            yield EVIDENCE_GONE, True
+        else:
             yield FINDING_OPEN, self._has_new_finding(now)
             yield REFERENCE_LOST, self._has_lost_reference(now)
             yield EXCEPTION_ENDED, self._has_lost_exception(now)

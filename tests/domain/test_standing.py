@@ -155,6 +155,12 @@ def test_a_setback_withdraws_a_decision_that_had_no_occasion() -> None:
     assert state_of(entries, setback, at="2026-11-20", today="2026-11-21") == "withdrawn"
 
 
+def test_a_decision_of_an_episode_of_which_nothing_counts_any_more_is_withdrawn() -> None:
+    entries = [hopped(ref="first", on="2026-11-18"), follow_up("first", on="2026-11-19"), void("first", "2026-11-19")]
+    assert state_of(entries, at=DAY) == "standing"
+    assert state_of(entries, void("e2"), at=DAY) == "withdrawn"
+
+
 def test_a_void_decision_is_void() -> None:
     assert state_of([hopped()], void("D1")) == "void"
 
