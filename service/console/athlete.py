@@ -1,11 +1,9 @@
 """The athlete page: every episode over time, and all that a clinician enters beside batteries."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
-from uuid import uuid4
 
 from flask import Response, request
-from marshmallow import Schema
 
 from schemas.appending import (
     PostedEventSchema,
@@ -15,22 +13,13 @@ from schemas.appending import (
     StoredEvidenceSchema,
 )
 from schemas.entries import RESOLUTIONS
-from schemas.faults import load, pointer
 from schemas.signing import PARTICIPATION, PositionSignOffSchema
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
 from service.console.charts import HEIGHT, LEFT, RIGHT, WIDTH, chart_of
-from service.domain.errors import (
-    INVALID_BODY,
-    AmbiguousCriteriaSetError,
-    ConflictError,
-    FieldError,
-    InvalidDocumentError,
-    KeyReusedError,
-    NoCriteriaInForceError,
-    UnknownStageError,
-)
+from service.console.forms import REFUSED, faults_of, key, loaded, new_key, typed
+from service.domain.errors import FieldError, ServiceError
 from service.domain.words import short_label
 from service.use_cases.context import Created
 from service.use_cases.deciding import decide_now
@@ -45,14 +34,6 @@ EVENTS = {
     "re_injury": "Re-injury",
     "closed": "Close the episode",
 }
-_REFUSED = (
-    InvalidDocumentError,
-    ConflictError,
-    KeyReusedError,
-    NoCriteriaInForceError,
-    AmbiguousCriteriaSetError,
-    UnknownStageError,
-)
 _EVENT, _RESOLUTION, _EXCEPTION = PostedEventSchema(), PostedResolutionSchema(), PostedExceptionSchema()
 _POSITION, _VOID, _STORED = PositionSignOffSchema(), PostedVoidSchema(), StoredEvidenceSchema()
 _DONE = {
@@ -73,50 +54,50 @@ def athlete(athlete_id: str) -> Response:
 @blp.post("/episodes/<id:episode_id>/events")
 def tell_what_happened(episode_id: str) -> Response:
     """Tell an event."""
-    body = _typed("kind", "on", "cause")
-    return _done("event", lambda: tell_event(context(), caller(), episode_id, _loaded(_EVENT, body), _key()))
+    body = typed("kind", "on", "cause")
+    return _done("event", lambda: tell_event(context(), caller(), episode_id, loaded(_EVENT, body), key()))
 
 
 @blp.post("/episodes/<id:episode_id>/findings/<finding>/resolution")
 def resolve(episode_id: str, finding: str) -> Response:
     """Resolve a finding."""
-    body = _typed("as", "on", "rationale")
+    body = typed("as", "on", "rationale")
     return _done(
-        "finding", lambda: resolve_finding(context(), caller(), episode_id, finding, _loaded(_RESOLUTION, body), _key())
+        "finding", lambda: resolve_finding(context(), caller(), episode_id, finding, loaded(_RESOLUTION, body), key())
     )
 
 
 @blp.post("/episodes/<id:episode_id>/exceptions")
 def waive(episode_id: str) -> Response:
     """Waive a criterion at a stage until a date."""
-    body = _typed("stage", "criterion", "until", "reason")
+    body = typed("stage", "criterion", "until", "reason")
     return _done(
-        "exception", lambda: except_criterion(context(), caller(), episode_id, _loaded(_EXCEPTION, body), _key())
+        "exception", lambda: except_criterion(context(), caller(), episode_id, loaded(_EXCEPTION, body), key())
     )
 
 
 @blp.post("/episodes/<id:episode_id>/sign-offs")
 def set_position(episode_id: str) -> Response:
     """Set the position without a decision."""
-    body: dict[str, Any] = _typed("conditions", "valid_until", "rationale")
-    body["position"] = _typed("stage", "participation")
-    return _done("position", lambda: sign_position(context(), caller(), episode_id, _loaded(_POSITION, body), _key()))
+    body: dict[str, Any] = typed("conditions", "valid_until", "rationale")
+    body["position"] = typed("stage", "participation")
+    return _done("position", lambda: sign_position(context(), caller(), episode_id, loaded(_POSITION, body), key()))
 
 
 @blp.post("/entries/<id:entry_id>/void")
 def take_back(entry_id: str) -> Response:
     """Take back an entry that was made in error."""
-    body = _typed("reason")
-    return _done("void", lambda: void_entry(context(), caller(), entry_id, _loaded(_VOID, body), _key()))
+    body = typed("reason")
+    return _done("void", lambda: void_entry(context(), caller(), entry_id, loaded(_VOID, body), key()))
 
 
 @blp.post("/episodes/<id:episode_id>/decisions")
 def judge_now(episode_id: str) -> Response:
     """Judge what is on record, and show the decision."""
-    body = _typed("target_stage")
+    body = typed("target_stage")
     try:
-        made = decide_now(context(), caller(), episode_id, _loaded(_STORED, body), _key())
-    except _REFUSED as error:
+        made = decide_now(context(), caller(), episode_id, loaded(_STORED, body), key())
+    except REFUSED as error:
         return _refused("decision", error)
     return go_to("decision", decision_id=made.id)
 
@@ -124,14 +105,13 @@ def judge_now(episode_id: str) -> Response:
 def _done(what: str, act: Callable[[], Created]) -> Response:
     try:
         act()
-    except _REFUSED as error:
+    except REFUSED as error:
         return _refused(what, error)
     return go_to("athlete", athlete_id=request.form.get("athlete_id", ""), done=what)
 
 
-def _refused(what: str, error: Any) -> Response:
-    faults = getattr(error, "errors", ()) or (FieldError("", error.code, error.message),)
-    return _shown(request.form.get("athlete_id", ""), what, faults, status_and_title(error)[0])
+def _refused(what: str, error: ServiceError) -> Response:
+    return _shown(request.form.get("athlete_id", ""), what, faults_of(error), status_and_title(error)[0])
 
 
 def _shown(id_: str, what: str | None = None, faults: tuple[FieldError, ...] = (), status: int = 200) -> Response:
@@ -149,32 +129,10 @@ def _shown(id_: str, what: str | None = None, faults: tuple[FieldError, ...] = (
         refused=what,
         typed=request.form if what else {},
         faults=faults,
-        new_key=lambda: uuid4().hex,
+        new_key=new_key,
         done=_DONE.get(request.args.get("done", "")),
     )
 
 
 def _asked(criteria: Any) -> list[str]:
     return list(dict.fromkeys(key for gate in criteria.gates.values() for key in gate.asks))
-
-
-def _typed(*names: str) -> dict[str, Any]:
-    return {name: request.form[name].strip() for name in names if request.form.get(name, "").strip()}
-
-
-def _loaded(schema: Schema, body: Mapping[str, Any]) -> Any:
-    """Return a form as the body that the API takes.
-
-    Raises:
-        InvalidDocumentError: something is missing or can't be read.
-    """
-    loaded, faults = load(schema, dict(body))
-    if faults:
-        raise InvalidDocumentError(
-            INVALID_BODY, [FieldError(pointer(one.path), one.code, one.detail) for one in faults]
-        )
-    return loaded
-
-
-def _key() -> str:
-    return request.form.get("idempotency_key", "")

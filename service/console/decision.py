@@ -2,25 +2,23 @@
 
 from collections.abc import Mapping
 from typing import Any
-from uuid import uuid4
 
 from flask import Response, g, request
 
-from schemas.faults import load, pointer
 from schemas.signing import DETERMINATIONS, PARTICIPATION, SignOffSchema
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
 from service.console.criteria_view import criterion_view
+from service.console.forms import KEY, REFUSED, faults_of, key, loaded, new_key, typed
 from service.console.strips import HEIGHT, LINE, WIDTH, strip_of
 from service.domain.criteria import CriteriaSet
-from service.domain.errors import INVALID_BODY, ConflictError, FieldError, InvalidDocumentError, KeyReusedError
+from service.domain.errors import FieldError
 from service.domain.words import title_of
 from service.use_cases.reading_decisions import Reading, read_decision
 from service.use_cases.signing import sign_decision
 
 WORKING = "working"
-REFUSED = (InvalidDocumentError, ConflictError, KeyReusedError)
 _SIGN_OFF = SignOffSchema()
 _STATUSES = ("not_met", "not_assessed", "met")
 _TEXTS = ("decision_digest", "determination", "rationale", "conditions", "valid_until")
@@ -46,17 +44,15 @@ def decision(decision_id: str) -> Response:
 @blp.post("/decisions/<id:decision_id>/sign-offs")
 def sign(decision_id: str) -> Response:
     """Sign a decision off."""
-    typed = request.form
     try:
-        sign_decision(context(), caller(), decision_id, _body(), typed.get("idempotency_key", ""))
+        sign_decision(context(), caller(), decision_id, _body(), key())
     except REFUSED as error:
-        faults = getattr(error, "errors", ()) or (FieldError("", error.code, error.message),)
-        filled = typed.to_dict() | {"criteria_overridden": typed.getlist("criteria_overridden")}
-        return _shown(decision_id, filled, faults, status_and_title(error)[0])
+        filled = request.form.to_dict() | {"criteria_overridden": request.form.getlist("criteria_overridden")}
+        return _shown(decision_id, filled, faults_of(error), status_and_title(error)[0])
     return go_to("decision", decision_id=decision_id, signed="yes", _anchor="sign-offs")
 
 
-def _shown(id_: str, typed: Mapping[str, Any], faults: tuple[FieldError, ...] = (), status: int = 200) -> Response:
+def _shown(id_: str, filled: Mapping[str, Any], faults: tuple[FieldError, ...] = (), status: int = 200) -> Response:
     found = read_decision(context(), caller(), id_, with_working=WORKING in request.args)
     return page(
         "console/decision.html",
@@ -67,7 +63,7 @@ def _shown(id_: str, typed: Mapping[str, Any], faults: tuple[FieldError, ...] = 
         stages=found.criteria.document["stages"],
         determinations=DETERMINATIONS,
         participation=PARTICIPATION,
-        typed=typed or {"idempotency_key": uuid4().hex},
+        typed={KEY: new_key(), **filled},
         faults=faults,
         places=PLACES,
         is_signed="signed" in request.args,
@@ -133,18 +129,9 @@ def _body() -> Any:
     Raises:
         InvalidDocumentError: what was typed can't be a sign-off.
     """
-    typed = request.form
-    body: dict[str, Any] = {key: typed[key].strip() for key in _TEXTS if typed.get(key, "").strip()}
-    if typed.get("stage") or typed.get("participation"):
-        body["position"] = {key: typed[key] for key in ("stage", "participation") if typed.get(key)}
-    if typed.getlist("criteria_overridden"):
-        body["criteria_overridden"] = typed.getlist("criteria_overridden")
-    informed = [one.strip() for one in typed.get("informed", "").split(",") if one.strip()]
-    if informed:
-        body["informed"] = informed
-    loaded, faults = load(_SIGN_OFF, body)
-    if faults:
-        raise InvalidDocumentError(
-            INVALID_BODY, [FieldError(pointer(one.path), one.code, one.detail) for one in faults]
-        )
-    return loaded
+    body = typed(*_TEXTS)
+    position = typed("stage", "participation")
+    overridden = request.form.getlist("criteria_overridden")
+    informed = [one.strip() for one in request.form.get("informed", "").split(",") if one.strip()]
+    more = {"position": position, "criteria_overridden": overridden, "informed": informed}
+    return loaded(_SIGN_OFF, body | {name: value for name, value in more.items() if value})

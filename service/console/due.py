@@ -3,23 +3,20 @@
 from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any
-from uuid import uuid4
 
 from flask import Response, request
-from marshmallow import Schema
 
-from schemas.faults import load, pointer
 from schemas.tasks import CancelSchema, RescheduleSchema
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
-from service.domain.errors import INVALID_BODY, ConflictError, FieldError, InvalidDocumentError, KeyReusedError
+from service.console.forms import REFUSED, faults_of, key, loaded, new_key, typed
+from service.domain.errors import ServiceError
 from service.use_cases.brief_decisions import today_of
 from service.use_cases.retests import cancel_task, list_tasks, reschedule_task
 
 MOST = 500
 _WEEK = timedelta(days=7)
-_REFUSED = (InvalidDocumentError, ConflictError, KeyReusedError)
 _RESCHEDULE, _CANCEL = RescheduleSchema(), CancelSchema()
 
 
@@ -33,8 +30,8 @@ def due() -> Response:
 def reschedule(task_id: str) -> Response:
     """Put a task on another date."""
     try:
-        reschedule_task(context(), caller(), task_id, _loaded(_RESCHEDULE, "due_on", "reason"), _key())
-    except _REFUSED as error:
+        reschedule_task(context(), caller(), task_id, loaded(_RESCHEDULE, typed("due_on", "reason")), key())
+    except REFUSED as error:
         return _shown(task_id, error)
     return go_to("due", done="put_off")
 
@@ -43,25 +40,24 @@ def reschedule(task_id: str) -> Response:
 def cancel(task_id: str) -> Response:
     """Call a task off."""
     try:
-        cancel_task(context(), caller(), task_id, _loaded(_CANCEL, "reason"), _key())
-    except _REFUSED as error:
+        cancel_task(context(), caller(), task_id, loaded(_CANCEL, typed("reason")), key())
+    except REFUSED as error:
         return _shown(task_id, error)
     return go_to("due", done="called_off")
 
 
-def _shown(task_id: str | None = None, error: Any = None) -> Response:
+def _shown(task_id: str | None = None, error: ServiceError | None = None) -> Response:
     found = list_tasks(context(), caller(), {}, limit=MOST)
     today = today_of(context(), caller())
-    faults = () if error is None else getattr(error, "errors", ()) or (FieldError("", error.code, error.message),)
     return page(
         "console/due.html",
         200 if error is None else status_and_title(error)[0],
         groups=_groups(found.items, today),
         is_cut=found.after is not None,
         most=MOST,
-        faults=faults,
+        faults=() if error is None else faults_of(error),
         typed={"id": task_id, **request.form.to_dict()} if task_id else {},
-        new_key=lambda: uuid4().hex,
+        new_key=new_key,
         done=request.args.get("done"),
     )
 
@@ -78,22 +74,3 @@ def _groups(items: list[dict[str, Any]], today: date) -> list[tuple[str, list[di
         else:
             groups["Within a week" if on <= today + _WEEK else "Later"].append(one)
     return [(name, rows) for name, rows in groups.items() if rows]
-
-
-def _loaded(schema: Schema, *names: str) -> Any:
-    """Return the form as the body that the API takes.
-
-    Raises:
-        InvalidDocumentError: something is missing or can't be read.
-    """
-    body = {name: request.form[name].strip() for name in names if request.form.get(name, "").strip()}
-    loaded, faults = load(schema, body)
-    if faults:
-        raise InvalidDocumentError(
-            INVALID_BODY, [FieldError(pointer(one.path), one.code, one.detail) for one in faults]
-        )
-    return loaded
-
-
-def _key() -> str:
-    return request.form.get("idempotency_key", "")

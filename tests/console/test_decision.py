@@ -150,6 +150,14 @@ def test_a_refused_sign_off_is_shown_again_as_it_was_typed(reader, clinic, held,
     assert re.search(r'value="override" required checked', response.text)
 
 
+@pytest.mark.parametrize("key", ["", "again", "0" * 31, "Ä" * 32])
+def test_a_form_without_the_key_that_it_was_made_with_signs_nothing(reader, clinic, held, key):
+    fields = form(reader, held, **OVERRIDE) | {"idempotency_key": key}
+
+    assert reader.send(address(held, "/sign-offs"), fields).status_code == 422
+    assert clinic.found("record_entries", kind="sign_off") == []
+
+
 def test_what_was_not_seen_is_not_signed(reader, clinic, held):
     fields = form(reader, held, **OVERRIDE) | {"decision_digest": f"sha256:{'0' * 64}"}
 
