@@ -27,16 +27,14 @@ from service.console.entry_form import (
     tests_of,
     typed_of,
 )
+from service.console.forms import REFUSED
 from service.console.words import capitalised, words
 from service.domain.errors import (
     INVALID_BATTERY,
-    AmbiguousCriteriaSetError,
-    ConflictError,
     FieldError,
     ForbiddenError,
     InvalidDocumentError,
     KeyReusedError,
-    NoCriteriaInForceError,
     ServiceError,
 )
 from service.use_cases.context import Created
@@ -44,13 +42,6 @@ from service.use_cases.entering import Asked, entry_of_episode, entry_of_new, mo
 from service.use_cases.posting import post_battery
 from service.use_cases.previewing import preview
 
-REFUSED = (
-    InvalidDocumentError,
-    ConflictError,
-    KeyReusedError,
-    NoCriteriaInForceError,
-    AmbiguousCriteriaSetError,
-)
 FACTS, BACK, MORE = "facts", "back", "more"
 
 _BATTERY, _ATHLETE, _EPISODE = BatterySchema(), AthleteSchema(), EpisodeSchema()
