@@ -155,5 +155,8 @@ def show(tx: Tx, caller: Caller, row: Mapping[str, Any], today: date) -> dict[st
     assert link is not None, "a decision's row names its entry"
     criteria = by_digest(tx, caller.organisation, link.content["verdict"]["criteria"])
     tasks = history.tasks_of(tx, caller.organisation, link.id, link.content["occasion"])
-    why = why_withdrawn(tx, caller, link, today) if row["state"] == WITHDRAWN else None
+    why = None
+    if row["state"] == WITHDRAWN:
+        chain = entries.read(tx, caller.organisation, link.athlete)
+        why = why_withdrawn(tx, caller, chain, link, today)
     return decision_view(link, criteria, row, tasks=tasks, today=today, withdrawn_because=why)

@@ -8,6 +8,7 @@ from service.domain.codes import MET
 from service.domain.criteria import CriteriaSet
 from service.domain.judging import Judging
 from service.domain.record import DECISION, gone
+from service.domain.standing import WITHDRAWN
 from service.domain.working import working
 from service.store import entries, history
 from service.store.database import Tx
@@ -19,6 +20,7 @@ from service.use_cases.history import known_row
 from service.use_cases.in_force import by_digest
 from service.use_cases.judging_record import evidence_then
 from service.use_cases.reads import Seen, watched
+from service.use_cases.withdrawing import why_withdrawn
 
 
 class Reading(NamedTuple):
@@ -59,7 +61,8 @@ def read_decision(context: Context, caller: Caller, id_: str, *, with_working: b
         link = next(one for one in chain if one.id == id_)
         criteria = by_digest(tx, caller.organisation, link.content["verdict"]["criteria"])
         tasks = history.tasks_of(tx, caller.organisation, id_, link.content["occasion"])
-        decision = decision_view(link, criteria, row, tasks=tasks, today=today)
+        why = why_withdrawn(tx, caller, chain, link, today) if row["state"] == WITHDRAWN else None
+        decision = decision_view(link, criteria, row, tasks=tasks, today=today, withdrawn_because=why)
         found[:] = [
             Reading(
                 decision,

@@ -16,7 +16,6 @@ from service.domain.standing import (
     standing,
     withdrawn_because,
 )
-from service.store import entries
 from service.store.database import Tx
 from service.use_cases.context import Caller
 from service.use_cases.in_force import by_digest
@@ -47,9 +46,8 @@ def withdrawn_by(tx: Tx, caller: Caller, chain: Sequence[Link], *, first: int, l
     return newly_withdrawn(before, _standings(tx, caller, chain[:last], chain[last - 1]))
 
 
-def why_withdrawn(tx: Tx, caller: Caller, decision: Link, today: date) -> str | None:
+def why_withdrawn(tx: Tx, caller: Caller, chain: Sequence[Link], decision: Link, today: date) -> str | None:
     """Return the code of why a decision on record is withdrawn, as its record is now; None where it is not."""
-    chain = entries.read(tx, caller.organisation, decision.athlete)
     return withdrawn_because(decision.entry, _history(tx, caller, chain, decision.recorded_at, today))
 
 

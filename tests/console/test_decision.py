@@ -106,6 +106,18 @@ def test_a_decision_that_no_longer_stands_says_so_first_and_leads_on(clinic, hel
     assert "Sign off" not in main.replace("Sign-off", "")
 
 
+def test_a_withdrawn_decision_says_why(clinic):
+    passed = clinic.post_battery(small("A"))
+    clinic.post(f"/v1/episodes/{passed['episode_id']}/events", {"kind": "setback", "on": "2026-11-20"})
+    because = clinic.decision(passed["id"])["standing"]["because"]["detail"]
+
+    said = text_of(signed_in(clinic.world).page(address(passed)))
+
+    assert "Pass for" not in said
+    main = said[said.index("Sign out") :]
+    assert main.index("no longer stands: withdrawn") < main.index(because[1:]) < main.index("Pass (withdrawn) for")
+
+
 def test_who_agrees_sets_the_position_from_the_page(reader, clinic):
     passed = clinic.post_battery(small("A"))
     fields = form(reader, passed, determination="agree", stage="rebuild", participation="modified_training")
