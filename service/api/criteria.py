@@ -179,6 +179,7 @@ def delete(set_id: str, version: int) -> Answer:
 def check(set_id: str, version: int) -> Answer:
     """Check a draft: every fault and warning with file, line and mend, and its examples judged by the engine.
 
+    Examples that fail by the same criterion or hold are one fault: that of the first, with how many more there are.
     It takes seconds. Nothing is stored.
     """
     return check_draft(context(), caller(), Named(set_id, version))

@@ -10,13 +10,21 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from service.criteria_files.catalogue import Catalogue, load_catalogue
     from service.criteria_files.deriving import derive
-    from service.criteria_files.examples import Example, example_faults, examples_beside, load_examples
+    from service.criteria_files.examples import (
+        Example,
+        Failing,
+        example_faults,
+        examples_beside,
+        load_examples,
+        told_once,
+    )
     from service.criteria_files.releases import Released, differing, load_released, misnamed, released, write_released
     from service.criteria_files.sets import LoadedSet, load_set
 
 __all__ = [
     "Catalogue",
     "Example",
+    "Failing",
     "LoadedSet",
     "Released",
     "derive",
@@ -29,13 +37,14 @@ __all__ = [
     "load_set",
     "misnamed",
     "released",
+    "told_once",
     "write_released",
 ]
 
 _FILES = {
     "catalogue": ("Catalogue", "load_catalogue"),
     "deriving": ("derive",),
-    "examples": ("Example", "example_faults", "examples_beside", "load_examples"),
+    "examples": ("Example", "Failing", "example_faults", "examples_beside", "load_examples", "told_once"),
     "releases": ("Released", "differing", "load_released", "misnamed", "released", "write_released"),
     "sets": ("LoadedSet", "load_set"),
 }

@@ -1,10 +1,10 @@
 """The examples of a criteria set: read, derived, and counted against what the set asks."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from schemas.decision import OUTCOMES
 from schemas.examples import load_examples_file
@@ -19,6 +19,7 @@ Written = list[Document]
 ENDING = ".examples.yaml"
 PASSED, HELD = OUTCOMES
 MET = "met"
+MOST_LISTED = 5
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,32 @@ class Example:
     def fault(self, place: Place, detail: str) -> Fault:
         """Return a fault at a place of this example as written, such as ("expect", 0)."""
         return self.file.fault((self.position, *place), detail)
+
+
+class Failing(NamedTuple):
+    """By what an example fails; examples of one cause are told as one fault."""
+
+    cause: str
+    example: str
+    fault: Fault
+
+
+def told_once(failing: Iterable[Failing]) -> list[Fault]:
+    """Return a fault for each cause: that of the first example, with the names of the others."""
+    groups: dict[str, list[Failing]] = {}
+    for one in failing:
+        groups.setdefault(one.cause, []).append(one)
+    return [_told(group) for group in groups.values()]
+
+
+def _told(group: Sequence[Failing]) -> Fault:
+    first = group[0]
+    others = list(dict.fromkeys(one.example for one in group if one.example != first.example))
+    if not others:
+        return first.fault
+    listed = ", ".join(others[:MOST_LISTED]) + (", ..." if len(others) > MOST_LISTED else "")
+    count = "1 more example fails" if len(others) == 1 else f"{len(others)} more examples fail"
+    return first.fault._replace(detail=f"{first.fault.detail}; {count} likewise: {listed}")
 
 
 def examples_beside(path: Path) -> Path:
@@ -104,9 +131,9 @@ def _circles(name: str, origins: dict[str, str | None]) -> bool:
 def _derived(written: Written, file: CriteriaFile) -> tuple[dict[str, Document], list[Fault]]:
     """Return each example's document by id, whatever their order in the file, or the faults of their changes."""
     documents = {one["id"]: _whole(one) for one in written if "from" not in one}
-    faults: list[Fault] = []
+    failing: list[Failing] = []
     waiting = [(position, one) for position, one in enumerate(written) if "from" in one]
-    while waiting and not faults:
+    while waiting and not failing:
         later = []
         for position, one in waiting:
             base = documents.get(one["from"])
@@ -115,10 +142,12 @@ def _derived(written: Written, file: CriteriaFile) -> tuple[dict[str, Document],
                 continue
             change = one.get("change", {})
             found = misfits(base, change) if change else ()
-            faults += [file.fault((position, "change", *place), detail) for place, detail in found]
+            failing += [
+                Failing(detail, one["id"], file.fault((position, "change", *place), detail)) for place, detail in found
+            ]
             documents[one["id"]] = derive(base, change)
         waiting = later
-    return documents, faults
+    return documents, told_once(failing)
 
 
 def _whole(one: Document) -> Document:
@@ -134,22 +163,22 @@ def example_faults(document: Document, examples: Sequence[Example], file: str) -
         file: the name of their file, where the missing ones belong.
     """
     wrong = (fault for example in examples for fault in _unknown_names(document, example))
-    faults = list(islice(wrong, MOST_FAULTS))
+    faults = told_once(islice(wrong, MOST_FAULTS))
     missing = (*_stages_without(document, examples), *_criteria_without(document, examples))
     faults += [Fault(file, 1, "#", detail) for detail in (*missing, *_screens_without(document, examples))]
     return in_order(faults)
 
 
-def _unknown_names(document: Document, example: Example) -> Iterator[Fault]:
+def _unknown_names(document: Document, example: Example) -> Iterator[Failing]:
     stages = [stage["id"] for stage in document["stages"]]
     for position, expected in enumerate(example.expect):
         if expected["stage"] not in stages:
-            place = ("expect", position, "stage")
-            yield example.fault(place, unknown("stage", expected["stage"], stages))
+            detail = unknown("stage", expected["stage"], stages)
+            yield Failing(detail, example.id, example.fault(("expect", position, "stage"), detail))
         for name in expected.get("reasons", {}):
             if name not in document["criteria"]:
                 detail = unknown("criterion", name, document["criteria"])
-                yield example.fault(("expect", position, "reasons", name), detail)
+                yield Failing(detail, example.id, example.fault(("expect", position, "reasons", name), detail))
 
 
 def _expected(examples: Sequence[Example], outcome: str) -> Iterator[Document]:

@@ -1,13 +1,9 @@
 """Check a criteria set: its file, its examples, and whether the engine answers them as they expect."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
-from typing import Any
 
-from schemas.entries import EvaluationSchema
-from schemas.faults import load, pointer
 from service.criteria_files import (
     Example,
     LoadedSet,
@@ -17,13 +13,11 @@ from service.criteria_files import (
     load_examples,
     load_set,
     misnamed,
+    told_once,
 )
 from service.domain.criteria import CriteriaSet, read_criteria_set
-from service.domain.errors import CriteriaFaultsError, Fault, InvalidDocumentError
-from service.use_cases.evaluate import evaluate
-from service.use_cases.reading_entries import Clock
-
-TOO_LONG = "judging the examples takes too long; from here on they were not judged: shorten them, or take some out"
+from service.domain.errors import CriteriaFaultsError, Fault
+from service.use_cases.judging_examples import failing_examples
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +39,8 @@ def check_criteria(path: Path, catalogue: Path, *, is_late: Callable[[], bool] =
         is_late: tells that judging examples has taken long enough; what is left of them is then a fault.
 
     Raises:
-        CriteriaFaultsError: every fault of the set's file; then of its name, of its examples, and every expectation
-            that fails.
+        CriteriaFaultsError: every fault of the set's file; then of its name, of its examples, and every cause by which
+            expectations fail.
     """
     loaded = load_set(path, catalogue)
     criteria = read_criteria_set(loaded.document)
@@ -60,11 +54,7 @@ def check_criteria(path: Path, catalogue: Path, *, is_late: Callable[[], bool] =
         faults += error.faults
     else:
         faults += example_faults(loaded.document, examples, str(examples_beside(path)))
-    for example in examples:
-        if is_late():
-            faults.append(example.fault((), TOO_LONG))
-            break
-        faults += _failures(example, criteria, is_late)
+    faults += told_once(failing_examples(examples, criteria, is_late=is_late))
     if faults:
         raise CriteriaFaultsError(faults, warnings=warnings)
     return Checked(criteria, warnings, len(examples), sum(len(one.expect) for one in examples))
@@ -90,42 +80,3 @@ def _examples(path: Path) -> list[Example]:
         detail = "a set has examples beside it; write at least one for each stage, criterion and question"
         raise CriteriaFaultsError([Fault(str(beside), 1, "#", detail)])
     return load_examples(beside)
-
-
-def _failures(example: Example, criteria: CriteriaSet, is_late: Callable[[], bool]) -> Iterator[Fault]:
-    body = {key: example.document[key] for key in ("athlete", "episode", "entries")}
-    file, shape = load(EvaluationSchema(), body)
-    for fault in shape:
-        yield example.fault((), f"{pointer(fault.path)}: {fault.detail}")
-    for place, expected in enumerate(example.expect) if file is not None else ():
-        if expected["stage"] not in criteria.gates:
-            continue  # `example_faults` says so, with the stages that there are
-        if is_late():
-            yield example.fault(("expect", place), TOO_LONG)
-            return
-        try:
-            answered = _answer(file, criteria, expected)
-        except InvalidDocumentError as error:
-            for one in error.errors:
-                yield example.fault(("expect", place), f"{one.pointer}: {one.detail}")
-            return
-        for key, answer in answered.items():
-            if key in expected and answer != expected[key]:
-                detail = f"{example.id} expects {key} {expected[key]}, the engine answers {answer}; mend one of them"
-                yield example.fault(("expect", place, key), detail)
-
-
-def _answer(file: Mapping[str, Any], criteria: CriteriaSet, expected: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what the engine answers, in the shape of an expectation."""
-    at: datetime | None = expected.get("at")
-    found = evaluate(file, criteria, stage=expected["stage"], clock=Clock(), as_of=at)
-    if found is None:
-        return {"outcome": None}
-    verdict = found.verdict
-    codes = {key: code for key, _part_of, _status, code, *_ in verdict["reasons"]}
-    return {
-        "outcome": verdict["outcome"],
-        "hold_because": verdict["hold_because"],
-        "holds": verdict["holds"],
-        "reasons": {key: codes.get(key) for key in expected.get("reasons", {})},
-    }

@@ -20,11 +20,12 @@ from service.domain.errors import (
     UnknownCriteriaSetError,
 )
 from service.store.tables import audit_log
-from service.use_cases.check_criteria import TOO_LONG, check_criteria
+from service.use_cases.check_criteria import check_criteria
 from service.use_cases.criteria_text import Named, Text, named, renamed
 from service.use_cases.drafting import change_draft, check_draft, delete_draft, list_drafts, make_draft, show_draft
 from service.use_cases.governing import adopt, publish, publish_text, retire
 from service.use_cases.in_force import choose
+from service.use_cases.judging_examples import TOO_LONG
 from service.use_cases.showing_criteria import list_sets, show_set, show_source, show_version
 from tests.tiny_set import EXAMPLES, SOURCE, TEXT, own, shipping
 from tests.world import World, new_world
