@@ -94,8 +94,9 @@ class RetireSchema(DocumentSchema):
 
 
 class TemplateQuerySchema(DocumentSchema):
-    """Which gate, and which side is injured."""
+    """Which gate of which version, and which side is injured."""
 
+    version = query_fields.WholeText(least=1, most=MOST_POINTS)
     stage = query_fields.name()
     involved_side = query_fields.Choice(INVOLVED_SIDES)
 

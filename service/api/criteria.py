@@ -120,7 +120,9 @@ def end(body: Mapping[str, Any], set_id: str, version: int) -> Created:
 @sets.answers(TemplateSchema)
 @sets.arguments(TemplateQuerySchema, location=QUERY)
 def what_to_send(asked: Mapping[str, Any], set_id: str) -> Answer:
-    """Show what to send for a gate of the version in force today; without a stage, for the first one.
+    """Show what to send for a gate; without a stage, for the first one.
+
+    The version is the one in force today, or any that is named: one to come, one that ships, a draft.
 
     Its questions with their answers, its tests with units and protocol, and a body of POST /v1/batteries to fill in.
     """

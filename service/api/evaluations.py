@@ -31,8 +31,8 @@ blp = Blueprint("evaluations", __name__, url_prefix="/v1/evaluations", descripti
 def create(asked: Mapping[str, Any]) -> Answer:
     """Judge a battery, or a file of entries, without storing it.
 
-    Nothing on record is mixed in: the body is all the evidence. It is judged by the version that it names (adopted,
-    shipped or a draft), else by the one in force for the condition on the day. `detail=full` adds the arithmetic of
-    every reason.
+    Nothing on record is mixed in: the body is all the evidence. It is judged by the `criteria_version` that it names
+    (adopted, shipped or a draft), whether in force on the day or not; so a version is tried before it begins. Else it
+    is judged by the one in force for the condition on the day. `detail=full` adds the arithmetic of every reason.
     """
     return evaluate_body(context(), caller(), sent_body(), detail=asked.get("detail"))

@@ -1,21 +1,19 @@
 """Judge a battery, or a file of entries, by any version that the organisation knows; nothing is stored or mixed in."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from service.criteria_files import released
 from service.domain.criteria import CriteriaSet
-from service.domain.errors import InvalidDocumentError, NoCriteriaInForceError, UnknownCriteriaSetError
+from service.domain.errors import AmbiguousCriteriaSetError, InvalidDocumentError, NoCriteriaInForceError
 from service.store import criteria as store
-from service.store.criteria import Draft
 from service.store.database import Tx
 from service.use_cases.answer import answer_not_judged, evaluation_answer, with_working
+from service.use_cases.any_version import any_version
 from service.use_cases.choosing import SHIPPED, named_set
 from service.use_cases.context import Caller, Context
-from service.use_cases.criteria_text import Named, Text, read_text
+from service.use_cases.criteria_text import Named
 from service.use_cases.evaluate import evaluate, target_stage
 from service.use_cases.in_force import by_digest, choose
 from service.use_cases.reading_entries import Clock, battery_bodies
@@ -59,24 +57,27 @@ def evaluate_body(
 
 
 def _criteria(context: Context, caller: Caller, file: Mapping[str, Any], clock: Clock, shipped: Path) -> CriteriaSet:
-    """Return what judges: the set or version named last, else what is in force for the condition on the day."""
+    """Return what judges: the version named last, whatever the day; else what is in force for the condition then."""
     named = [one for one in (*_bodies(file), file) if "criteria_set" in one or "criteria_version" in one]
     asked = named[-1] if named else {}
-    on = clock.local_date(_moment(file, context))
     set_id, version = asked.get("criteria_set"), asked.get("criteria_version")
+    if set_id is not None and version is not None:
+        return any_version(context, caller, Named(set_id, version), shipped=shipped)
+    condition, on = file["episode"]["condition"], clock.local_date(_moment(file, context))
 
-    def read(tx: Tx) -> CriteriaSet | Draft:
-        choosing = _Choosing(tx, caller, shipped)
-        if set_id is not None and version is not None:
-            return choosing.version(set_id, version)
-        chosen = choosing.in_force(file["episode"]["condition"], on, set_id)
-        return chosen if version in (None, chosen.version) else choosing.version(chosen.id, version)
+    def read(tx: Tx) -> CriteriaSet:
+        try:
+            return choose(tx, caller.organisation, condition=condition, on=on, set_id=set_id)
+        except NoCriteriaInForceError:
+            found = _of_number(tx, caller, condition, version) or _shipped(tx, caller, set_id, shipped)
+            if found is None:
+                raise
+            return found
 
-    found = context.database.read(read)
-    if isinstance(found, CriteriaSet):
-        return found
-    # Reading a text takes long, so it is done once the database is let go.
-    return read_text(Text(found.source, found.examples), Named(found.set_id, found.version), shipped=shipped)
+    chosen = context.database.read(read)
+    if version in (None, chosen.version):
+        return chosen
+    return any_version(context, caller, Named(chosen.id, version), shipped=shipped)
 
 
 def _bodies(file: Mapping[str, Any]) -> list[Mapping[str, Any]]:
@@ -90,34 +91,22 @@ def _moment(file: Mapping[str, Any], context: Context) -> datetime:
     return moment
 
 
-@dataclass(frozen=True, slots=True)
-class _Choosing:
-    """What an organisation can judge by."""
+def _of_number(tx: Tx, caller: Caller, condition: str, version: int | None) -> CriteriaSet | None:
+    """Return the adopted version of a number that is made for a condition, in force or not; None where there is none.
 
-    tx: Tx
-    caller: Caller
-    shipped: Path
+    Raises:
+        AmbiguousCriteriaSetError: there are several.
+    """
+    numbered = [one for one in store.adopted(tx, caller.organisation) if one.version == version]
+    sets = [by_digest(tx, caller.organisation, one.digest) for one in numbered]
+    fitting = [one for one in sets if condition in one.conditions]
+    if len(fitting) > 1:
+        raise AmbiguousCriteriaSetError(condition, [one.id for one in fitting])
+    return fitting[0] if fitting else None
 
-    def in_force(self, condition: str, on: date, set_id: str | None) -> CriteriaSet:
-        """Return the version in force on the day; of a named set that is not adopted, the greatest that ships."""
-        tx, organisation = self.tx, self.caller.organisation
-        try:
-            return choose(tx, organisation, condition=condition, on=on, set_id=set_id)
-        except NoCriteriaInForceError:
-            if set_id is None or store.adopted(tx, organisation, set_id):
-                raise
-        return named_set(set_id, folder=self.shipped)
 
-    def version(self, set_id: str, version: int) -> CriteriaSet | Draft:
-        """Return a version that is adopted or ships, or a draft."""
-        tx, organisation = self.tx, self.caller.organisation
-        row = store.version(tx, organisation, set_id, version)
-        if row is not None:
-            return by_digest(tx, organisation, row["digest"])
-        if (set_id, version) in {(one.set_id, one.version) for one in released(self.shipped)}:
-            return named_set(f"{set_id}/{version}", folder=self.shipped)
-        draft = store.draft(tx, organisation, set_id, version)
-        if draft is None:
-            message = f"there is no criteria set {set_id}/{version}: adopted, shipped or as a draft"
-            raise UnknownCriteriaSetError(message)
-        return draft
+def _shipped(tx: Tx, caller: Caller, set_id: str | None, shipped: Path) -> CriteriaSet | None:
+    """Return the greatest version that ships of a set that is named and not adopted."""
+    if set_id is None or store.adopted(tx, caller.organisation, set_id):
+        return None
+    return named_set(set_id, folder=shipped)

@@ -8,7 +8,9 @@ from service.domain.criteria import CriteriaSet, Criterion, Gate, Group
 from service.domain.units import of_dimension
 from service.store import criteria as store
 from service.store.database import Tx
+from service.use_cases.any_version import any_version
 from service.use_cases.context import Caller, Context
+from service.use_cases.criteria_text import Named
 from service.use_cases.governance import today
 from service.use_cases.in_force import by_digest, choose
 from service.use_cases.showing_criteria import about
@@ -29,19 +31,41 @@ def list_tests(context: Context, caller: Caller) -> dict[str, Any]:
     return context.database.read(work)
 
 
-def template(
-    context: Context, caller: Caller, set_id: str, *, stage: str | None = None, involved_side: str | None = None
+def template(  # noqa: PLR0913 - what of which version, for whom
+    context: Context,
+    caller: Caller,
+    set_id: str,
+    *,
+    version: int | None = None,
+    stage: str | None = None,
+    involved_side: str | None = None,
 ) -> dict[str, Any]:
-    """Return what to send for a gate of the version in force today; without a stage, for the first one.
+    """Return what to send for a gate of a version, by default of the one in force today.
+
+    Args:
+        context: the parts of the service that runs.
+        caller: who asks.
+        set_id: the set.
+        version: adopted, shipped or a draft, whatever the day.
+        stage: by default the first one.
+        involved_side: the side that is measured last.
 
     Raises:
-        NoCriteriaInForceError: no version of the set is in force today.
+        NoCriteriaInForceError: no version of the set is in force today, and none is named.
+        UnknownCriteriaSetError: there is no such version.
         UnknownStageError: the set has no such stage.
     """
+    if version is None:
+        criteria = _in_force(context, caller, set_id)
+    else:
+        criteria = any_version(context, caller, Named(set_id, version))
+    return template_of(criteria, stage, involved_side)
+
+
+def _in_force(context: Context, caller: Caller, set_id: str) -> CriteriaSet:
     on = today(context.clock(), caller)
     # A set is named, so that the condition plays no part in the choice.
-    criteria = context.database.read(lambda tx: choose(tx, caller.organisation, condition="", on=on, set_id=set_id))
-    return template_of(criteria, stage, involved_side)
+    return context.database.read(lambda tx: choose(tx, caller.organisation, condition="", on=on, set_id=set_id))
 
 
 def template_of(criteria: CriteriaSet, stage: str | None, involved_side: str | None) -> dict[str, Any]:

@@ -295,10 +295,26 @@ def test_the_well_side_is_measured_first(admin: Client) -> None:
     assert "pain" in injured
 
 
+def test_the_template_of_a_version_is_shown_before_it_begins_too(admin: Client) -> None:
+    address = f"{SETS}/{SHIPPED}/template"
+    assert fits(TemplateSchema, admin.get(f"{address}?version=1"))["battery"]["criteria_version"] == 1
+    adopted(admin, "2027-01-01")
+    assert admin.get(address).json["code"] == "no_criteria_in_force"
+    assert fits(TemplateSchema, admin.get(f"{address}?version=1"))["stage"]["id"] == "protected_loading"
+
+
+def test_the_template_of_a_draft_is_shown(admin: Client) -> None:
+    admin.post(DRAFTS, ORIGIN)
+    found = fits(TemplateSchema, admin.get(f"{SETS}/{CLUB}/template?version=1&stage=team_training"))
+    assert found["battery"]["criteria_set"] == CLUB
+
+
 @pytest.mark.parametrize(
     ("query", "status", "code"),
     [
         ("stage=none", 422, "unknown_stage"),
+        ("version=9", 422, "unknown_criteria_set"),
+        ("version=0", 400, "invalid_query"),
         ("involved_side=middle", 400, "invalid_query"),
         ("gate=running", 400, "invalid_query"),
     ],

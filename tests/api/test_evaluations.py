@@ -1,6 +1,7 @@
 """A battery, or a file of entries, judged over HTTP by any version that the organisation knows; nothing is stored."""
 
 import json
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -9,13 +10,15 @@ import sqlalchemy as sa
 
 from schemas.evaluation import EvaluatedSchema
 from schemas.faults import load
+from service.domain.canonical import canonical, digest
+from service.store import criteria as store
 from service.store.tables import METADATA
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, ROLES, SUBMITTER
-from tests.builders import CRITERIA_SETS, battery, file, follow_up
+from tests.builders import CRITERIA_SETS, battery, criteria, file, follow_up
 from tests.recorded import Clinic, clinic_of, plain
-from tests.world import new_world
+from tests.world import World, new_world
 
-EVALUATIONS = "/v1/evaluations"
+EVALUATIONS, SET = "/v1/evaluations", "lateral-ankle-sprain"
 SOURCE = CRITERIA_SETS / "lateral-ankle-sprain" / "1.yaml"
 
 
@@ -123,6 +126,52 @@ def test_without_a_set_in_force_one_has_to_be_named(clinic: Clinic) -> None:
     answer = other.client(CLINICIAN).post(EVALUATIONS, plain(clinic.body(battery("E"))))
 
     assert (answer.status_code, answer.json["code"]) == (422, "no_criteria_in_force")
+
+
+def to_come(world: World, *, number: int = 1, set_id: str = SET) -> None:
+    """Adopt a version of the shipped set that is in force only later, under a name of its own."""
+    document = json.loads(canonical(criteria().document)) | {"id": set_id, "version": number}
+    text = canonical(document)
+    one = store.NewVersion(set_id, number, digest(text), text, None, None, date(2027, 1, 1))
+    by, at = world.administrator.actor, world.clock()
+    world.context.database.write(lambda tx: store.adopt(tx, world.organisation, one, by=by, at=at))
+
+
+@pytest.fixture
+def early(database_url: str) -> Clinic:
+    """A clinic that has adopted nothing that is in force yet."""
+    return Clinic(new_world(database_url).at("2026-11-24T12:00:00+01:00"))
+
+
+@pytest.mark.parametrize("named", [{"criteria_set": SET, "criteria_version": 1}, {"criteria_version": 1}])
+def test_a_version_to_come_judges_where_it_is_named(early: Clinic, named: dict[str, Any]) -> None:
+    to_come(early.world)
+
+    assert judged(early, early.body(battery("E"), **named))["criteria_set"]["version"] == 1
+    for body in (early.body(battery("E")), early.body(battery("E"), criteria_version=2)):
+        refused = asked(early, body)
+        assert (refused.status_code, refused.json["code"]) == (422, "no_criteria_in_force")
+        assert refused.json["facts"] == {"in_force_from": "2027-01-01"}
+
+
+def test_the_next_version_judges_where_its_number_is_named(database_url: str) -> None:
+    clinic = clinic_of(new_world(database_url))
+    to_come(clinic.world, number=2)
+    body = clinic.body(battery("E"))
+
+    assert judged(clinic, body)["criteria_set"]["version"] == 1
+    for named in ({"criteria_version": 2}, {"criteria_set": SET, "criteria_version": 2}):
+        assert judged(clinic, body | named)["criteria_set"]["version"] == 2
+
+
+def test_a_number_that_several_sets_to_come_have_asks_for_the_set(early: Clinic) -> None:
+    to_come(early.world)
+    to_come(early.world, set_id="club-ankle")
+
+    refused = asked(early, early.body(battery("E"), criteria_version=1))
+
+    assert (refused.status_code, refused.json["code"]) == (422, "ambiguous_criteria_set")
+    assert refused.json["facts"]["sets"] == ["club-ankle", SET]
 
 
 def test_a_draft_judges_too_without_its_examples(clinic: Clinic) -> None:
