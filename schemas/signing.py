@@ -44,7 +44,8 @@ class PositionSchema(DocumentSchema):
 class PositionSignOffSchema(RuledSchema):
     """A position that a named professional sets without a decision.
 
-    Above what a decision supports it needs an end date, `valid_until`.
+    Above what a decision supports it needs an end date, `valid_until`, and so does competing at a stage before the
+    last.
     """
 
     position = nested(PositionSchema, required=True)
@@ -61,7 +62,10 @@ class PositionSignOffSchema(RuledSchema):
 
 
 class SignOffSchema(PositionSignOffSchema):
-    """What a named professional makes of a decision; the digest says which one was seen."""
+    """What a named professional makes of a decision; the digest says which one was seen.
+
+    `criteria_overridden` names every criterion that holds, and what holds beside them, as `holds` says in `about`.
+    """
 
     decision_digest = sha256(required=True)
     determination = fields.Choice(DETERMINATIONS, required=True)

@@ -94,6 +94,8 @@ def sign(body: Mapping[str, Any], decision_id: str) -> Created:
 
     The signer is the person whose access key it is, with their profession. `decision_digest` says which decision was
     seen; one that does not stand any more is refused, with a link to the current one. To agree sets no position above
-    what the decision supports. An override names what it overrides, why and until when, and lapses by itself.
+    what the decision supports, and lets nobody compete at a stage before the last. An override names every criterion
+    that holds, why and until when, and lapses by itself; an open finding, a not today and what lies outside the set's
+    scope are resolved and can't be overridden. With the version retired, nobody moves up.
     """
     return sign_decision(context(), caller(), decision_id, body, idempotency_key())

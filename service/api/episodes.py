@@ -105,6 +105,7 @@ def waive(body: Mapping[str, Any], episode_id: str) -> Created:
 def sign(body: Mapping[str, Any], episode_id: str) -> Created:
     """Set the position without a decision, as the person with a profession whose access key it is.
 
-    Above what the decisions on record support it needs an end date, and lapses by itself.
+    Above what the decisions on record support it needs an end date, and lapses by itself. With a finding open, or no
+    version in force, nobody moves up: participation `none`, or a position no higher than the present one, is taken.
     """
     return sign_position(context(), caller(), episode_id, body, idempotency_key())

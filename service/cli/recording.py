@@ -70,7 +70,7 @@ COMMANDS = (
                 "criteria_overridden",
                 "--overrides",
                 "CRITERION",
-                "what an override sets aside; may be given several times",
+                "a criterion that an override sets aside; once for each that holds",
                 is_list=True,
             ),
             *_POSITION,

@@ -4,7 +4,6 @@ from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from service.domain.chain import Link
-from service.domain.codes import MET
 from service.domain.criteria import CriteriaSet
 from service.domain.judging import Judging
 from service.domain.record import DECISION, gone
@@ -20,6 +19,7 @@ from service.use_cases.history import known_row
 from service.use_cases.in_force import by_digest
 from service.use_cases.judging_record import evidence_then
 from service.use_cases.reads import Seen, watched
+from service.use_cases.signing import overridable
 from service.use_cases.withdrawing import why_withdrawn
 
 
@@ -32,7 +32,7 @@ class Reading(NamedTuple):
         row: its refs, and what has become of it.
         latest: the id of the episode's latest decision on the same stage, where that is another one.
         sign_offs: what was signed on it and counts, oldest first.
-        unmet: the criteria that hold and that an override can name.
+        overridable: what an override names; empty where there is none.
         working: the arithmetic of each criterion by its id, empty where it was not asked for.
     """
 
@@ -41,7 +41,7 @@ class Reading(NamedTuple):
     row: Mapping[str, Any]
     latest: str | None
     sign_offs: list[dict[str, Any]]
-    unmet: list[str]
+    overridable: list[str]
     working: dict[str, list[str]]
 
 
@@ -70,7 +70,7 @@ def read_decision(context: Context, caller: Caller, id_: str, *, with_working: b
                 row,
                 _latest(chain, link),
                 [_sign_off(one) for one in _signed(chain, id_)],
-                _unmet(link),
+                overridable(link.content["verdict"]),
                 _working(chain, link, criteria) if with_working else {},
             )
         ]
@@ -110,11 +110,6 @@ def _sign_off(one: Link) -> dict[str, Any]:
         **one.content,
         **{key: one.people.get(key) for key in ("rationale", "conditions", "informed")},
     }
-
-
-def _unmet(link: Link) -> list[str]:
-    """Return the criteria asked for that were not met and are not excepted."""
-    return [row[0] for row in link.content["verdict"]["reasons"] if row[1] is None and row[2] != MET and not row[6]]
 
 
 def _working(chain: list[Link], link: Link, criteria: CriteriaSet) -> dict[str, list[str]]:

@@ -1,14 +1,17 @@
 """Sign off: a named professional agrees with a decision or decides otherwise, and sets the position."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
+from itertools import chain
 from typing import Any
 
+from schemas.signing import OVERRIDE
 from service.domain import record
 from service.domain.chain import Link
-from service.domain.codes import FINDING_OPEN, MET, PASS
+from service.domain.codes import FINDING_OPEN, MET, NOT_TODAY, OUTSIDE_SCOPE, PASS
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import INVALID_BODY, ConflictError, FieldError, InvalidDocumentError
 from service.domain.standing import STANDING, supported_stage
+from service.domain.words import listed
 from service.store.state import IS_STANDING, SIGN_OFF
 from service.use_cases.appending import (
     CRITERIA,
@@ -25,13 +28,24 @@ from service.use_cases.appending import (
 from service.use_cases.context import Caller, Context, Created
 from service.use_cases.decision_view import standing_view
 from service.use_cases.naming import CONFLICTS
-from service.use_cases.overruling import criteria_today, refuse_date
+from service.use_cases.overruling import refuse_date
+from service.use_cases.positions import (
+    climbing_faults,
+    criteria_to_sign,
+    is_unsupported,
+    not_in_force,
+    open_findings,
+    stage_faults,
+    support_faults,
+)
 from service.use_cases.recording import Recording
 
 OF_DECISION, OF_EPISODE = "POST /v1/decisions/{id}/sign-offs", "POST /v1/episodes/{id}/sign-offs"
 NOT_STANDING, DIGEST_DIFFERS = "not_standing", "digest_differs"
-AGREE, STRICTER, OVERRIDE = "agree", "stricter", "override"
-_NOBODY_TRAINS = "none"
+# What holds beside the criteria, and is resolved or waited for, but never overridden.
+NOT_OVERRIDDEN = (FINDING_OPEN, NOT_TODAY, OUTSIDE_SCOPE)
+
+_OVERRIDDEN = "#/criteria_overridden"
 
 
 def sign_decision(context: Context, caller: Caller, decision: str, body: Mapping[str, Any], key: str) -> Created:
@@ -40,8 +54,8 @@ def sign_decision(context: Context, caller: Caller, decision: str, body: Mapping
     Raises:
         ForbiddenError: the caller is no person with a profession.
         NotFoundError: there is no such decision.
-        ConflictError: digest_differs, not_standing; the decision is a pass and can't be overridden.
-        InvalidDocumentError: what is overridden is not what holds; the position is none that this can set.
+        ConflictError: digest_differs, not_standing; what was decided can't be overridden.
+        InvalidDocumentError: what is overridden is not all that holds; the position is none that this can set.
     """
     require_professional(caller)
     request = Request(OF_DECISION, (decision,), body, key)
@@ -49,9 +63,9 @@ def sign_decision(context: Context, caller: Caller, decision: str, body: Mapping
     def make(recording: Recording) -> Addition:
         signed = entry_of(recording, decision)
         _refuse_other(recording, signed, body["decision_digest"])
+        _refuse_override(signed, body)
         criteria = recording.criteria(signed.content["verdict"]["criteria"])
-        supported = supported_stage(str(signed.episode), recording.history())
-        _refuse_body(signed, criteria, body, supported)
+        _refuse_faults(_faults(recording, signed, criteria, body))
         named = {
             "decision": decision,
             "decision_digest": signed.digest,
@@ -69,29 +83,35 @@ def sign_position(context: Context, caller: Caller, episode: str, body: Mapping[
     Raises:
         ForbiddenError: the caller is no person with a profession.
         NotFoundError: there is no such episode.
-        InvalidDocumentError: there is no such stage; above what a decision supports there is no end date.
+        NoCriteriaInForceError: no version was ever adopted for the condition.
+        InvalidDocumentError: there is no such stage; above what a decision supports there is no end date; nobody moves
+            up with a finding open, or with no version in force.
     """
     require_professional(caller)
     request = Request(OF_EPISODE, (episode,), body, key)
 
     def make(recording: Recording) -> Addition:
-        criteria = criteria_today(recording, episode, _set_of(recording, episode))
-        found = [*_stage_faults(body, criteria)]
-        if not found and _is_unsupported(recording, episode, criteria, body["position"]) and "valid_until" not in body:
-            detail = "no decision supports this stage; say until when it holds, and it lapses by itself"
-            found.append(FieldError("#/valid_until", "missing", detail))
-        if found:
-            raise InvalidDocumentError(INVALID_BODY, found)
+        criteria = criteria_to_sign(recording, episode)
+        _refuse_faults(_position_faults(recording, episode, criteria, body))
         return _sign_off(recording, episode, body, {CRITERIA: criteria.digest})
 
     return append(context, caller, request, find=of_episode(caller, episode), make=make)
 
 
-def _set_of(recording: Recording, episode: str) -> str | None:
-    """Return the set that judged the episode last; where several fit its condition, that is the one meant."""
-    row = recording.before["episodes"][(episode,)]
-    decided = [one for one in recording.chain if one.id == row["current_decision_id"]]
-    return str(decided[0].content["criteria_set"]["id"]) if decided else None
+def _position_faults(
+    recording: Recording, episode: str, criteria: CriteriaSet, body: Mapping[str, Any]
+) -> Iterator[FieldError]:
+    position = body["position"]
+    unknown = list(stage_faults(position, criteria))
+    yield from unknown
+    if unknown:
+        return
+    forbidding = chain(not_in_force(recording, criteria), open_findings(recording, episode))
+    climbing = list(climbing_faults(recording, episode, criteria, position, forbidding))
+    yield from climbing
+    if not climbing and "valid_until" not in body and is_unsupported(recording, episode, criteria, position):
+        detail = "no decision supports this position; say until when it holds, and it lapses by itself"
+        yield FieldError("#/valid_until", "missing", detail)
 
 
 def _sign_off(recording: Recording, episode: str | None, body: Mapping[str, Any], named: Mapping[str, Any]) -> Addition:
@@ -134,76 +154,66 @@ def _current(recording: Recording, row: Mapping[str, Any]) -> str | None:
     return next((str(one) for one in (*same, current) if one not in (None, row["id"])), None)
 
 
-def _refuse_body(signed: Link, criteria: CriteriaSet, body: Mapping[str, Any], supported: str | None) -> None:
-    verdict = signed.content["verdict"]
-    if body["determination"] == OVERRIDE and verdict["outcome"] == PASS:
-        detail = "a pass holds nothing that could be overridden; agree, or be stricter"
-        raise ConflictError(CONFLICTS, detail, errors=[FieldError("#/determination", CONFLICTS, detail)])
-    found = [*_override_faults(verdict, body.get("criteria_overridden", ())), *_stage_faults(body, criteria)]
-    if not found:
-        found += _position_faults(verdict, criteria.stages, body, supported)
-    if found:
-        raise InvalidDocumentError(INVALID_BODY, found)
+def overridable(verdict: Mapping[str, Any]) -> list[str]:
+    """Return what an override of a decision names: each criterion that holds, then what holds beside the criteria.
 
-
-def _override_faults(verdict: Mapping[str, Any], overridden: Sequence[str]) -> Iterator[FieldError]:
-    """Yield what is to be overridden and does not hold: only a criterion asked and unmet, or a hold, can be."""
+    Nothing where a finding, the day or the set's scope holds, too: these are resolved, and never overridden.
+    """
+    if _beyond_override(verdict):
+        return []
     unmet = [
         row[0] for row in verdict["reasons"] if row[1] is None and row[2] != MET and not row[6]
     ]  # criterion, part_of, status, ..., excepted
-    holding = [*unmet, *dict.fromkeys(about for _kind, _code, about in verdict["holds"])]
+    return [*unmet, *dict.fromkeys(about for _kind, _code, about in verdict["holds"])]
+
+
+def _beyond_override(verdict: Mapping[str, Any]) -> list[str]:
+    return [kind for kind in verdict["hold_because"] if kind in NOT_OVERRIDDEN]
+
+
+def _refuse_override(signed: Link, body: Mapping[str, Any]) -> None:
+    """Refuse to override what is no hold, and what holds beside the criteria."""
+    verdict = signed.content["verdict"]
+    kinds = _beyond_override(verdict)
+    if body["determination"] != OVERRIDE or not (kinds or verdict["outcome"] == PASS):
+        return
+    if kinds:
+        about = listed([name for kind, _code, name in verdict["holds"] if kind in kinds])
+        detail = f"{listed(kinds)} ({about}) can't be overridden; resolve that first, and ask for the decision again"
+    else:
+        detail = "a pass holds nothing that could be overridden; agree, or be stricter"
+    raise ConflictError(CONFLICTS, detail, errors=[FieldError("#/determination", CONFLICTS, detail)])
+
+
+def _faults(recording: Recording, signed: Link, criteria: CriteriaSet, body: Mapping[str, Any]) -> Iterator[FieldError]:
+    verdict = signed.content["verdict"]
+    found = list(_override_faults(verdict, body)) if body["determination"] == OVERRIDE else []
+    if "position" in body:
+        found += stage_faults(body["position"], criteria)
+    yield from found
+    if found or "position" not in body:
+        return
+    episode = str(signed.episode)
+    yield from support_faults(verdict, criteria, body, supported_stage(episode, recording.history()))
+    yield from climbing_faults(recording, episode, criteria, body["position"], not_in_force(recording, criteria))
+
+
+def _refuse_faults(found: Iterator[FieldError]) -> None:
+    faults = list(found)
+    if faults:
+        raise InvalidDocumentError(INVALID_BODY, faults)
+
+
+def _override_faults(verdict: Mapping[str, Any], body: Mapping[str, Any]) -> Iterator[FieldError]:
+    """Yield what is to be overridden and does not hold, and what holds and is not named."""
+    holding, overridden = overridable(verdict), body["criteria_overridden"]
     for place, name in enumerate(overridden):
-        where = f"#/criteria_overridden/{place}"
+        where = f"{_OVERRIDDEN}/{place}"
         if name not in holding:
-            yield FieldError(where, "unknown_name", f"{name!r} does not hold; what holds is {', '.join(holding)}")
+            yield FieldError(where, "unknown_name", f"{name!r} does not hold; what holds is {listed(holding)}")
         elif name in overridden[:place]:
             yield FieldError(where, "duplicate", f"{name!r} stands here twice")
-
-
-def _stage_faults(body: Mapping[str, Any], criteria: CriteriaSet) -> Iterator[FieldError]:
-    stage = body.get("position", {}).get("stage")
-    if stage is not None and stage not in criteria.gates:
-        listed = ", ".join(criteria.stages)
-        detail = f"{criteria.id} has no stage {stage!r}; it has {listed}"
-        yield FieldError("#/position/stage", "unknown_name", detail)
-
-
-def _position_faults(
-    verdict: Mapping[str, Any], stages: Sequence[str], body: Mapping[str, Any], supported: str | None
-) -> Iterator[FieldError]:
-    """Yield a position beyond what was decided: that is an override of a hold, or a decision of its own."""
-    stage = body.get("position", {}).get("stage")
-    if stage is None or body["determination"] == OVERRIDE:
-        return
-    target, is_pass = verdict["stage"], verdict["outcome"] == PASS
-    rests = body["position"]["participation"] == _NOBODY_TRAINS
-    if stages.index(stage) > _highest(verdict, stages, supported, rests=rests):
-        detail = f"{stage} lies above what this {verdict['outcome']} of {target} and the passes on record support"
-        mend = "ask about that stage" if is_pass else "override, or set a stage that is supported"
-        yield FieldError("#/position/stage", CONFLICTS, f"{detail}; {mend}")
-
-
-def _highest(verdict: Mapping[str, Any], stages: Sequence[str], supported: str | None, *, rests: bool) -> int:
-    """Return the place of the highest stage that a decision supports: no higher than the passes on record do.
-
-    The first stage needs no pass; with a finding open, not even that is supported but for who `rests` from the sport.
-    Who rests may stand anywhere below the stage that holds.
-    """
-    target = stages.index(verdict["stage"])
-    known = stages.index(supported) if supported in stages else 0
-    if verdict["outcome"] == PASS:
-        return min(target, known)
-    if FINDING_OPEN in verdict["hold_because"]:
-        return 0 if rests else -1
-    if rests:
-        return max(target - 1, 0)
-    return min(target - 1, known)
-
-
-def _is_unsupported(recording: Recording, episode: str, criteria: CriteriaSet, position: Mapping[str, Any]) -> bool:
-    """Tell whether a position lets the athlete do more than the decisions on record support."""
-    if position["participation"] == _NOBODY_TRAINS:
-        return False
-    supported = supported_stage(episode, recording.history())
-    highest = criteria.stages.index(supported) if supported in criteria.stages else 0
-    return criteria.stages.index(position["stage"]) > highest
+    left_out = [name for name in holding if name not in overridden]
+    if left_out:
+        detail = f"an override names all that holds; name {listed(left_out)} too, or set a stage that is supported"
+        yield FieldError(_OVERRIDDEN, "missing", detail)

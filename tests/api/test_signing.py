@@ -10,7 +10,7 @@ from schemas.faults import load
 from service.use_cases.context import ADMINISTRATOR, SUBMITTER
 from tests import builders
 from tests.api.problem import assert_problem
-from tests.clinic import Clinic, created, new_clinic, send, small
+from tests.clinic import ATHLETE, EPISODE, Clinic, created, new_clinic, send, small
 
 LIMPING = builders.SESSION_CHECK | {"limp": True}
 TRAINS = "modified_training"
@@ -120,11 +120,57 @@ def test_an_override_names_what_it_overrides_and_ends(clinic, held):
     assert clinic.decision(held["id"])["outcome"] == "hold"
 
 
-def test_what_holds_besides_criteria_can_be_overridden_by_name(clinic):
-    told = builders.referral_answers() | {"navicular_tender": True}
-    held = clinic.post_battery(small("A", referral=told))
+def test_what_holds_besides_criteria_is_overridden_by_name(clinic):
+    held = clinic.post_battery(small("A", since_last=None))
 
-    assert clinic.post(sign_offs(held), override(held, criteria_overridden=["navicular_tender"]))["kind"] == "sign_off"
+    assert held["hold_because"] == ["not_assessed"]
+    added = clinic.post(sign_offs(held), override(held, criteria_overridden=["since_last"]))
+    assert added["kind"] == "sign_off"
+
+
+@pytest.mark.parametrize("named", [["walks-without-limp"], ["walks-without-limp", "pain-24h-moderate"], ["since_last"]])
+def test_an_override_names_all_that_holds(clinic, named):
+    painful = [{"test": "pain_worst_24h", "value": 8}]
+    held = clinic.post_battery(small("A", session_check=LIMPING, measurements=painful, since_last=None))
+    every = ["walks-without-limp", "pain-24h-moderate", "since_last"]
+
+    refused = clinic.refused(sign_offs(held), override(held, criteria_overridden=named))
+
+    [fault] = assert_problem(refused, 422, "invalid_body")["errors"]
+    assert (fault["pointer"], fault["code"]) == ("#/criteria_overridden", "missing")
+    assert [name for name in every if name in fault["detail"]] == [name for name in every if name not in named]
+    clinic.post(sign_offs(held), override(held, criteria_overridden=every))
+
+
+def test_what_was_waived_needs_no_override(clinic):
+    painful = [{"test": "pain_worst_24h", "value": 8}]
+    held = clinic.post_battery(small("A", session_check=LIMPING, measurements=painful))
+    waiver = {"stage": "rebuild", "criterion": "pain-24h-moderate", "until": "2026-12-20", "reason": "an old complaint"}
+    clinic.post(f"/v1/episodes/{held['episode_id']}/exceptions", waiver)
+    again = clinic.decide(held["episode_id"])
+
+    assert clinic.post(sign_offs(again), override(again))["kind"] == "sign_off"
+
+
+@pytest.mark.parametrize(
+    ("because", "about", "body"),
+    [
+        ("finding_open", "navicular_tender", {"referral": builders.referral_answers() | {"navicular_tender": True}}),
+        ("not_today", "limp", {"session_check": LIMPING, "target_stage": "running"}),
+        ("outside_scope", "age", {"athlete": ATHLETE | {"birth_year": 2016}}),
+    ],
+)
+def test_what_is_to_be_resolved_is_not_overridden(clinic, because, about, body):
+    held = clinic.post_battery(small("A", **body))
+    every = [one["criterion"] for one in held["reasons"] if one["status"] != "met" and one["part_of"] is None]
+    every += [one["about"] for one in held["holds"]]
+
+    refused = clinic.refused(sign_offs(held), override(held, criteria_overridden=every))
+
+    problem = assert_problem(refused, 409, "conflicts")
+    assert because in held["hold_because"]
+    assert places(problem) == [("#/determination", "conflicts")]
+    assert f"{because} ({about}) can't be overridden" in problem["detail"]
 
 
 def test_an_override_counts_for_no_gate(clinic, held):
@@ -225,6 +271,28 @@ def test_what_holds_at_the_first_stage_lets_nobody_train(clinic):
     clinic.post(sign_offs(held), said(held, "agree") | rests)
 
 
+@pytest.mark.parametrize("participation", ["restricted_competition", "competition"])
+@pytest.mark.parametrize("determination", ["agree", "stricter"])
+def test_nobody_competes_by_a_pass_of_a_stage_before_the_last(clinic, passed, determination, participation):
+    body = said(passed, determination, "rebuild", rationale="why")
+    position = {"stage": "rebuild", "participation": participation}
+
+    refused = clinic.refused(sign_offs(passed), body | {"position": position})
+
+    [fault] = assert_problem(refused, 422, "invalid_body")["errors"]
+    assert (fault["pointer"], fault["code"]) == ("#/position/participation", "conflicts")
+    assert "competition" in fault["detail"]
+    clinic.post(sign_offs(passed), body | {"position": position | {"participation": "full_training"}})
+
+
+def test_an_override_may_let_an_athlete_compete_until_a_date(clinic, held):
+    position = {"stage": "rebuild", "participation": "competition"}
+
+    clinic.post(sign_offs(held), override(held, position=position))
+
+    assert position_of(clinic, held) == ("rebuild", "competition", "2026-11-27")
+
+
 @pytest.mark.parametrize(
     ("changes", "where", "code"),
     [
@@ -316,6 +384,49 @@ def test_above_what_decisions_support_a_position_ends(clinic, passed):
     clinic.post(positions(passed), body | {"position": {"stage": "rebuild", "participation": TRAINS}})
     clinic.post(positions(passed), body | {"valid_until": "2026-11-27"})
     assert position_of(clinic, passed) == ("running", TRAINS, "2026-11-27")
+
+
+def test_to_compete_at_a_stage_before_the_last_ends(clinic, passed):
+    body = {"position": {"stage": "rebuild", "participation": "restricted_competition"}, "rationale": "the final"}
+
+    problem = assert_problem(clinic.refused(positions(passed), body), 422, "invalid_body")
+
+    assert places(problem) == [("#/valid_until", "missing")]
+    clinic.post(positions(passed), body | {"valid_until": "2026-11-27"})
+
+
+def test_with_a_finding_open_nobody_moves_up_and_anybody_may_be_taken_out(clinic, passed):
+    clinic.post(sign_offs(passed), said(passed, "agree", "rebuild"))
+    told = builders.referral_answers() | {"navicular_tender": True}
+    clinic.at("2026-11-21T18:00:00+01:00")
+    clinic.post_battery(small("B", "2026-11-21T17:00:00+01:00", referral=told))
+    until = {"rationale": "why", "valid_until": "2026-11-27"}
+
+    def at(stage: str, participation: str) -> dict[str, Any]:
+        return {"position": {"stage": stage, "participation": participation}, **until}
+
+    for higher in (at("running", TRAINS), at("rebuild", "full_training")):
+        [fault] = assert_problem(clinic.refused(positions(passed), higher), 422, "invalid_body")["errors"]
+        assert (fault["pointer"], fault["code"]) == ("#/position", "conflicts")
+        assert "navicular_tender" in fault["detail"]
+        assert "(rebuild, modified_training)" in fault["detail"]
+    clinic.post(positions(passed), at("rebuild", TRAINS))
+    clinic.post(positions(passed), at("protected_loading", "none"))
+    assert_problem(clinic.refused(positions(passed), at("protected_loading", TRAINS)), 422, "invalid_body")
+
+
+def test_a_finding_of_another_open_episode_keeps_the_athlete_down_too(clinic, passed):
+    other = EPISODE | {"ref": "KB-1-2", "involved_side": "right"}
+    told = builders.referral_answers() | {"navicular_tender": True}
+    found = clinic.post_battery(small("B", "2026-11-20T17:00:00+01:00", episode=other, referral=told))
+    body = {"position": {"stage": "rebuild", "participation": TRAINS}, "rationale": "why", "valid_until": "2026-11-27"}
+
+    refused = clinic.refused(positions(passed), body)
+
+    assert places(assert_problem(refused, 422, "invalid_body")) == [("#/position", "conflicts")]
+    resolution = f"/v1/episodes/{found['episode_id']}/findings/navicular_tender/resolution"
+    clinic.post(resolution, {"as": "ruled_out", "rationale": "radiograph"})
+    clinic.post(positions(passed), body)
 
 
 def test_a_position_names_a_stage_of_the_set(clinic, passed):

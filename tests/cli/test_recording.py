@@ -105,9 +105,10 @@ def test_a_decision_is_signed_off_by_the_person_of_the_key(clinic, person, passe
     assert (shown["stage"], shown["participation"], shown["conditions"]) == ("rebuild", TRAINS, "with a brace")
 
 
-def test_an_override_says_all_that_an_override_says(person, held):
+def test_an_override_says_all_that_an_override_says(clinic, person):
+    held = clinic.post_battery(small("A", session_check=LIMPING, since_last=None))
     told = ("--stage", "rebuild", "--participation", TRAINS, "--rationale", "an old limp", "--until", "2026-11-27")
-    named = ("--overrides", "walks-without-limp", "--overrides", FINDING)
+    named = ("--overrides", "walks-without-limp", "--overrides", "since_last")
 
     lacking = person.refused(*sign(held, "override", *told, *named))
 

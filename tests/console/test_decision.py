@@ -5,6 +5,7 @@ from html import unescape
 
 import pytest
 
+from tests import builders
 from tests.builders import SESSION_CHECK
 from tests.clinic import new_clinic, small, whole
 from tests.console.signed_in import signed_in, text_of
@@ -136,6 +137,21 @@ def test_an_override_names_what_it_overrides(reader, held):
     assert "Override by Invented Clinician" in said
     assert "until Fri 27 Nov 2026" in said
     assert "Informed: head coach, guardian" in said
+
+
+def test_where_a_finding_is_open_no_override_is_offered(reader, clinic):
+    told = builders.referral_answers() | {"navicular_tender": True}
+    held = clinic.post_battery(small("A", session_check=LIMPING, referral=told))
+
+    assert 'value="override"' not in reader.page(address(held))
+
+
+def test_what_holds_besides_criteria_is_offered_for_an_override(reader, clinic):
+    held = clinic.post_battery(small("A", session_check=LIMPING, since_last=None))
+
+    offered = re.findall(r'name="criteria_overridden" value="([^"]+)"', reader.page(address(held)))
+
+    assert offered == ["walks-without-limp", "since_last"]
 
 
 def test_a_form_sent_twice_signs_once(reader, clinic, held):
