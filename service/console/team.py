@@ -1,6 +1,6 @@
 """The team page: every open episode, what holds it back, and what is due next."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import date
 from typing import Any
 
@@ -8,24 +8,29 @@ from flask import Response, request
 
 from service.api.access import caller, context
 from service.console.blueprint import blp, page
+from service.domain.codes import HOLD_RANK
 from service.use_cases.team import read_team
 
+SEARCH, SHOW, STAGE, SORT = "search", "show", "stage", "sort"
+ANY, NOT_SET = "any", "not_set"
 _FAR = date.max
+_ALL_MET = len(HOLD_RANK)
+_FAULTY = 400
 Item = Mapping[str, Any]
 
 SORTS: Mapping[str, tuple[str, Callable[[Item], Any]]] = {
-    "due": ("Next date", lambda one: (one["due"]["on"] if one["due"] else _FAR, str(one["athlete_ref"]))),
-    "athlete": ("Athlete", lambda one: str(one["athlete_ref"])),
-    "stage": ("Position, highest first", lambda one: (-one["place"], str(one["athlete_ref"]))),
-    "holds": (
-        "Most criteria open",
-        lambda one: (-len(one["latest"]["unmet"]) if one["latest"] else 1, one["athlete_ref"]),
-    ),
+    "due": ("Next date", lambda one: one["due"]["on"] if one["due"] else _FAR),
+    "holds": ("What holds", lambda one: _rank(one["latest"])),
+    "athlete": ("Athlete", lambda _: 0),
+    "stage": ("Position, highest first", lambda one: -one["place"]),
 }
+"""By what the lines are sorted; those that are alike, by the athlete's ref."""
+
 SHOWS: Mapping[str, tuple[str, Callable[[Item], bool]]] = {
     "all": ("All", lambda _: True),
-    "hold": ("On hold", lambda one: bool(one["latest"]) and one["latest"]["outcome"] == "hold"),
-    "pass": ("With a pass", lambda one: bool(one["latest"]) and one["latest"]["outcome"] == "pass"),
+    "hold": ("On hold", lambda one: _is_outcome(one, "hold")),
+    "pass": ("With a pass", lambda one: _is_outcome(one, "pass")),
+    "undecided": ("Without a decision", lambda one: one["latest"] is None),
     "unsigned": ("Awaiting sign-off", lambda one: bool(one["latest"]) and _awaits(one["latest"])),
     "overdue": ("Overdue", lambda one: bool(one["due"]) and one["due"]["overdue"]),
     "finding": ("Finding open", lambda one: bool(one["open_findings"])),
@@ -35,27 +40,57 @@ SHOWS: Mapping[str, tuple[str, Callable[[Item], bool]]] = {
 
 @blp.get("/team")
 def team() -> Response:
-    """Show the team, sorted, filtered and searched as the address says; what it does not know is left out."""
+    """Show the team, sorted, filtered and searched as the address says."""
     found = read_team(context(), caller())
-    search = request.args.get("search", "").strip()
-    sort = _known(request.args.get("sort"), SORTS, "due")
-    show = _known(request.args.get("show"), SHOWS, "all")
-    fits = [
-        one for one in found["items"] if SHOWS[show][1](one) and search.casefold() in str(one["athlete_ref"]).casefold()
-    ]
+    stages = {ANY: "Any", **found["stages"], NOT_SET: "Not set"}
+    choices: Mapping[str, Mapping[str, Any]] = {SHOW: SHOWS, STAGE: stages, SORT: SORTS}
+    faults = list(_faults(choices))
+    asked = {name: _asked(name, choices[name]) for name in choices} | {SEARCH: request.args.get(SEARCH, "").strip()}
+    fits = [one for one in found["items"] if _fits(one, asked)]
     return page(
         "console/team.html",
-        items=sorted(fits, key=SORTS[sort][1]),
+        _FAULTY if faults else 200,
+        items=sorted(fits, key=lambda one: (SORTS[asked[SORT]][1](one), one["athlete_ref"] or "")),
         everybody=len(found["items"]),
         cautions=found["cautions"],
         sorts=SORTS,
         shows=SHOWS,
-        asked={"sort": sort, "show": show, "search": search},
+        stages=stages,
+        asked=asked,
+        faults=faults,
     )
 
 
-def _known(asked: str | None, choices: Mapping[str, Any], usual: str) -> str:
-    return asked if asked is not None and asked in choices else usual
+def _asked(name: str, choices: Mapping[str, Any]) -> str:
+    """Return what the address asks for, the first of the choices where it asks for nothing that there is."""
+    asked = request.args.get(name, "")
+    return asked if asked in choices else next(iter(choices))
+
+
+def _faults(choices: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
+    """Yield what the address asks for in vain."""
+    for name, asked in request.args.items():
+        if name in choices and asked and asked not in choices[name]:
+            yield f"“{asked}” is nothing to {name} by" if name == SORT else f"there is no {name} “{asked}”"
+        elif name not in choices and name != SEARCH:
+            yield f"the team page knows no “{name}”"
+
+
+def _fits(one: Item, asked: Mapping[str, str]) -> bool:
+    is_at_stage = asked[STAGE] == ANY or asked[STAGE] == (one["stage"] or NOT_SET)
+    is_named = asked[SEARCH].casefold() in (one["athlete_ref"] or "").casefold()
+    return is_at_stage and is_named and SHOWS[asked[SHOW]][1](one)
+
+
+def _rank(latest: Item | None) -> tuple[int, int]:
+    """Return where what holds stands: the gravest kind first, then the most criteria unmet."""
+    if latest is None:
+        return _ALL_MET + 1, 0
+    return min((HOLD_RANK[kind] for kind in latest["hold_because"]), default=_ALL_MET), -latest["unmet"]
+
+
+def _is_outcome(one: Item, outcome: str) -> bool:
+    return bool(one["latest"]) and one["latest"]["outcome"] == outcome
 
 
 def _awaits(latest: Item) -> bool:

@@ -15,7 +15,7 @@ _NARROW = "\N{NO-BREAK SPACE}"
 
 def add_filters(blp: flask.Blueprint) -> None:
     """Make the filters known to every template."""
-    for one in (words, day, moment, figure, capitalised, listed, span):
+    for one in (words, day, month, moment, figure, capitalised, listed, span):
         blp.add_app_template_filter(one, one.__name__)
 
 
@@ -46,6 +46,15 @@ def day(told: date | str) -> str:
     """
     on = date.fromisoformat(told[:10]) if isinstance(told, str) else told
     return f"{on:%a} {on.day} {on:%b %Y}"
+
+
+def month(told: str) -> str:
+    """Return a month as it is read.
+
+    >>> month("2026-11")
+    'Nov 2026'
+    """
+    return f"{date.fromisoformat(f'{told}-01'):%b %Y}"
 
 
 def moment(told: str) -> str:

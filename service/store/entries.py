@@ -1,6 +1,7 @@
 """The append-only record: read an athlete's chain, add to it, null what is erased."""
 
-from collections.abc import Sequence
+import json
+from collections.abc import Iterable, Sequence
 from dataclasses import fields
 from datetime import date, datetime
 from typing import Any
@@ -68,6 +69,15 @@ def find(tx: Tx, organisation: str, entry: str) -> Link | None:
     query = sa.select(*_ENTRY).where(record_entries.c.organisation_id == organisation, record_entries.c.id == entry)
     row = tx.execute(query).one_or_none()
     return None if row is None else _link(row)
+
+
+def documents(tx: Tx, organisation: str, ids: Iterable[str]) -> dict[str, Any]:
+    """Return what entries say, by their ids; what was erased is left out."""
+    columns = record_entries.c
+    query = sa.select(columns.id, columns.document).where(
+        columns.organisation_id == organisation, columns.id.in_(sorted(ids)), columns.document.is_not(None)
+    )
+    return {row.id: json.loads(row.document) for row in tx.execute(query)}
 
 
 def add(tx: Tx, links: Sequence[Link]) -> None:

@@ -7,42 +7,45 @@ from typing import Any
 
 from service.domain.codes import HOLD_KINDS, PASS
 from service.domain.criteria import CriteriaSet
-from service.domain.words import short_label
+from service.store import entries
 from service.store import team as store
 from service.store.database import Tx
+from service.store.state import IS_STANDING, IS_VOID
 from service.use_cases.brief_decisions import today_of
 from service.use_cases.context import Caller, Context
 from service.use_cases.decision_view import standing_view
 from service.use_cases.in_force import by_digest
 from service.use_cases.reads import Seen, watched
 
-EPISODE, VOID = "episode", "void"
+EPISODE = "episode"
 FIRST, SAME, BETTER, WORSE = "first", "same", "better", "worse"
-_STANDING = "standing"
 
 Row = Mapping[str, Any]
 
 
 def read_team(context: Context, caller: Caller) -> dict[str, Any]:
-    """Return every open episode in short, by the athlete's ref, with the cautions of the decisions among them."""
+    """Return every open episode in short, by the athlete's ref.
+
+    Returns:
+        `{items, stages, cautions}`: the titles of the stages that there are by id, lowest first, and the cautions of
+        the decisions among the items.
+    """
     today = today_of(context, caller)
 
     def read(tx: Tx) -> Seen:
         episodes = store.open_episodes(tx, caller.organisation)
         rows = store.decisions_of_open(tx, caller.organisation)
-        decided = {key: list(own) for key, own in groupby(rows, key=lambda row: row["episode_id"])}
-        compared = {key: _last_two(own) for key, own in decided.items()}
-        unmet = store.unmet(tx, caller.organisation, {row["id"] for pair in compared.values() for row in pair})
         criteria = {
             digest: by_digest(tx, caller.organisation, digest)
             for digest in sorted({row["criteria_digest"] for row in rows})
         }
-        items = [
-            _item(row, decided.get(row["id"], []), compared.get(row["id"], []), unmet, criteria, today)
-            for row in episodes
-        ]
+        decided = {key: list(own) for key, own in groupby(rows, key=lambda row: row["episode_id"])}
+        latest = {own[-1]["id"] for own in map(_live, decided.values()) if own}
+        said = entries.documents(tx, caller.organisation, latest)
+        items = [_item(row, decided.get(row["id"], []), said, criteria, today) for row in episodes]
         cautions = [one.document["caution"] for one in criteria.values()]
-        return Seen({"items": items, "cautions": cautions}, detail=f"{len(items)} shown")
+        answer = {"items": items, "stages": _stages(items, criteria.values()), "cautions": cautions}
+        return Seen(answer, detail=f"{len(items)} shown")
 
     return watched(context, caller, read, action="read_team", kind=EPISODE)
 
@@ -63,41 +66,49 @@ def supported(decisions: Sequence[Row], criteria: Mapping[str, CriteriaSet]) -> 
         level = stages.index(row["target_stage"])
         later = decisions[place + 1 :]
         held = any(_holds(other) and other["target_stage"] in stages[: level + 1] for other in later)
-        if row["outcome"] == PASS and row["state"] == _STANDING and not held:
+        if row["outcome"] == PASS and row["state"] == IS_STANDING and not held:
             found.append((level, row["sequence"], row["target_stage"]))
     return max(found)[2] if found else None
 
 
 def _holds(row: Row) -> bool:
     """Tell whether a hold counts: a void one does as long as the battery that it was posted with does."""
-    counts: bool = row["outcome"] != PASS and row["battery_state"] != VOID
-    return counts
+    is_gone = row["state"] == IS_VOID and row["battery_state"] == IS_VOID
+    return row["outcome"] != PASS and not is_gone
 
 
-def _last_two(decisions: Sequence[Row]) -> list[Row]:
-    """Return the latest decision that is not void, and the one before it on the same stage."""
-    live = [row for row in decisions if row["state"] != VOID]
-    if not live:
-        return []
-    before = [row for row in live[:-1] if row["target_stage"] == live[-1]["target_stage"]]
-    return [live[-1], *before[-1:]]
+def _stages(items: Iterable[Row], criteria: Iterable[CriteriaSet]) -> dict[str, str]:
+    """Return the titles of the stages of every version; of a position that none of them knows there is the id only."""
+    known = {key: one.gates[key].title for one in criteria for key in one.stages}
+    positions = sorted({row["stage"] for row in items if row["stage"] is not None} - set(known))
+    return known | {key: key.replace("_", " ") for key in positions}
 
 
-def _item(  # noqa: PLR0913, PLR0917 - what a line of the page is made of
+def _live(decisions: Sequence[Row]) -> list[Row]:
+    return [row for row in decisions if row["state"] != IS_VOID]
+
+
+def _before(latest: Row, decisions: Sequence[Row]) -> Row | None:
+    """Return the decision before the latest on its stage; one on a battery that was corrected since tells no trend."""
+    own = [row for row in decisions if row["target_stage"] == latest["target_stage"] and row["id"] != latest["id"]]
+    return next((row for row in reversed(own) if row["battery_state"] in {None, IS_STANDING}), None)
+
+
+def _item(
     row: Row,
     decisions: Sequence[Row],
-    pair: Sequence[Row],
-    unmet: Mapping[str, list[tuple[str, str]]],
+    said: Mapping[str, Any],
     criteria: Mapping[str, CriteriaSet],
     today: date,
 ) -> dict[str, Any]:
-    latest = pair[0] if pair else None
+    live = _live(decisions)
+    latest = live[-1] if live else None
     known = criteria[latest["criteria_digest"]] if latest else None
     stage = supported(decisions, criteria)
     until = row["position_until"]
-    last_day = None if row["due_on"] is None else row["due_on"] + timedelta(days=row["window_days"])
     return {
         **{key: row[key] for key in ("athlete_id", "athlete_ref", "condition", "involved_side", "onset_on")},
+        "days": _days_since(row["onset_on"], today),
         "episode_id": row["id"],
         "stage": row["stage"],
         "participation": row["participation"],
@@ -105,30 +116,45 @@ def _item(  # noqa: PLR0913, PLR0917 - what a line of the page is made of
         "supported_stage": stage,
         "step_back": _is_step_back(row["stage"], stage, known),
         "open_findings": row["open_findings"],
-        "latest": None if latest is None else _latest(latest, known, unmet, today),
-        "trend": _trend(pair, unmet),
-        "due": None
-        if last_day is None
-        else {"kind": row["task_kind"], "on": row["due_on"], "overdue": today > last_day},
+        "latest": None if latest is None else _latest(latest, _before(latest, live), said, today),
+        "due": None if row["due_on"] is None else _due(row, today),
         "titles": {} if known is None else {key: gate.title for key, gate in known.gates.items()},
         "place": -1 if known is None or row["stage"] not in known.stages else known.stages.index(row["stage"]),
     }
 
 
-def _latest(
-    row: Row, criteria: CriteriaSet | None, unmet: Mapping[str, list[tuple[str, str]]], today: date
-) -> dict[str, Any]:
-    names = [key for key, _status in unmet.get(row["id"], ())]
-    assert criteria is not None, "a decision has a version"
+def _days_since(onset: str | None, today: date) -> int | None:
+    """Return how many days ago an episode began, None where only the month is known."""
+    is_day = onset is not None and len(onset) == len("2026-11-20")
+    return (today - date.fromisoformat(str(onset))).days if is_day else None
+
+
+def _latest(row: Row, before: Row | None, said: Mapping[str, Any], today: date) -> dict[str, Any]:
+    summary: str = said[row["id"]]["advice"]["summary"]
     return {
         "id": row["id"],
         "outcome": row["outcome"],
         "target_stage": row["target_stage"],
         "hold_because": [kind for kind in HOLD_KINDS if row[kind]],
-        "unmet": [short_label(key, criteria) for key in names if key in criteria.criteria],
+        "summary": summary.split(": ", 1)[1],
+        "unmet": row["unmet"],
+        "trend": _trend(row, before),
         "standing": standing_view(row, today),
-        "on": row["as_of"],
     }
+
+
+def _trend(latest: Row, before: Row | None) -> str:
+    """Return how a decision compares with the one before it, by the criteria that are not met."""
+    if before is None:
+        return FIRST
+    if latest["unmet"] == before["unmet"]:
+        return SAME
+    return BETTER if latest["unmet"] < before["unmet"] else WORSE
+
+
+def _due(row: Row, today: date) -> dict[str, Any]:
+    last_day = row["due_on"] + timedelta(days=row["window_days"])
+    return {"kind": row["task_kind"], "on": row["due_on"], "overdue": today > last_day}
 
 
 def _is_step_back(position: str | None, stage: str | None, criteria: CriteriaSet | None) -> bool:
@@ -136,16 +162,3 @@ def _is_step_back(position: str | None, stage: str | None, criteria: CriteriaSet
     if position is None or criteria is None or position not in criteria.stages:
         return False
     return stage not in criteria.stages or criteria.stages.index(stage) < criteria.stages.index(position)
-
-
-def _trend(pair: Iterable[Row], unmet: Mapping[str, list[tuple[str, str]]]) -> str | None:
-    """Return how the latest decision compares with the one before it on its stage, by the criteria left unmet."""
-    counts = [len(unmet.get(row["id"], ())) for row in pair]
-    match counts:
-        case []:
-            return None
-        case [_]:
-            return FIRST
-        case [now, before]:
-            return SAME if now == before else BETTER if now < before else WORSE
-    raise AssertionError
