@@ -12,9 +12,9 @@ TRIAL = "m.side_hop_time.left.trial.{}.value"
 
 
 def an_episode(page, site):
-    """Where a battery for team training of some episode is entered."""
+    """Where a battery for team training of an episode with a healthy other side is entered."""
     headers = {"Authorization": f"Bearer {site.keys['clinician']}"}
-    answer = page.request.get(f"{site.url}/v1/decisions?limit=1", headers=headers).json()
+    answer = page.request.get(f"{site.url}/v1/decisions?athlete_ref=NU-106&limit=1", headers=headers).json()
     return f"/console/episodes/{answer['items'][0]['episode_id']}/battery?stage=team_training"
 
 
