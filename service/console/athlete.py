@@ -34,6 +34,22 @@ EVENTS = {
     "re_injury": "Re-injury",
     "closed": "Close the episode",
 }
+FIELDS = {
+    "event": {"#/kind": "kind", "#/on": "on", "#/cause": "cause"},
+    "finding": {"#/as": "as", "#/rationale": "why"},
+    "exception": {"#/stage": "at_stage", "#/criterion": "criterion", "#/until": "until", "#/reason": "reason"},
+    "position": {
+        "#/position/stage": "stage",
+        "#/position/participation": "participation",
+        "#/valid_until": "valid",
+        "#/conditions": "conditions",
+        "#/rationale": "rationale",
+    },
+    "void": {"#/reason": "void"},
+    "decision": {"#/target_stage": "target_stage"},
+}
+"""What the fields of each form are called, by the place in the body that they fill."""
+
 _EVENT, _RESOLUTION, _EXCEPTION = PostedEventSchema(), PostedResolutionSchema(), PostedExceptionSchema()
 _POSITION, _VOID, _STORED = PositionSignOffSchema(), PostedVoidSchema(), StoredEvidenceSchema()
 _DONE = {
@@ -104,10 +120,10 @@ def judge_now(episode_id: str) -> Response:
 
 def _done(what: str, act: Callable[[], Created]) -> Response:
     try:
-        act()
+        made = act()
     except REFUSED as error:
         return _refused(what, error)
-    return go_to("athlete", athlete_id=request.form.get("athlete_id", ""), done=what)
+    return go_to("athlete", athlete_id=made.answer["athlete_id"], done=what)
 
 
 def _refused(what: str, error: ServiceError) -> Response:
@@ -126,9 +142,10 @@ def _shown(id_: str, what: str | None = None, faults: tuple[FieldError, ...] = (
         resolutions=RESOLUTIONS,
         participation=PARTICIPATION,
         asked_by=lambda criteria: [(key, short_label(key, criteria)) for key in _asked(criteria)],
-        refused=what,
+        refused=what and (what, *(request.view_args or {}).values()),
         typed=request.form if what else {},
         faults=faults,
+        places=_places(what),
         new_key=new_key,
         done=_DONE.get(request.args.get("done", "")),
     )
@@ -136,3 +153,9 @@ def _shown(id_: str, what: str | None = None, faults: tuple[FieldError, ...] = (
 
 def _asked(criteria: Any) -> list[str]:
     return list(dict.fromkeys(key for gate in criteria.gates.values() for key in gate.asks))
+
+
+def _places(what: str | None) -> dict[str, str]:
+    """Return the ids of the fields of the form that was refused, by the places of the body."""
+    at = "-".join((request.view_args or {}).values())
+    return {place: f"{field}-{at}" for place, field in FIELDS.get(what or "", {}).items()}

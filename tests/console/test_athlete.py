@@ -170,3 +170,41 @@ def test_another_organisations_athlete_is_not_there(reader, database_url):
     theirs = new_clinic(database_url).post_battery(small("A"))
 
     assert reader.get(address(theirs)).status_code == 404
+
+
+def test_a_refused_form_is_open_where_it_was_typed_and_nowhere_else(reader, clinic, passed):
+    other = small("B")
+    episode = other["episode"] | {"ref": "KB-1-2", "involved_side": "right"}
+    second = clinic.post_battery(other | {"episode": episode})
+    typed = fields(reader, passed, kind="closed", on="2026-11-20", cause="")
+
+    html = reader.send(of_episode(second, "events"), typed).text
+
+    assert len(re.findall(r'<details class="sheet" open>', html)) == 1
+    assert f'href="#cause-{second["episode_id"]}"' in html
+
+
+@pytest.mark.parametrize("reason", ["", "x" * 2001])
+def test_taking_back_without_a_reason_is_refused_in_its_place(reader, clinic, passed, reason):
+    response = reader.send(f"/console/entries/{passed['battery_id']}/void", fields(reader, passed, reason=reason))
+
+    assert response.status_code == 422
+    assert f'href="#void-{passed["battery_id"]}"' in response.text
+    assert response.text.count('<details class="screen" open>') == 1
+    assert clinic.row("batteries", id=passed["battery_id"])["state"] == "standing"
+
+
+def test_an_episode_is_closed_with_its_cause(reader, clinic, passed):
+    clinic.at("2026-11-21T18:00:00+01:00")
+    reader = signed_in(clinic.world)
+    reader.done(
+        of_episode(passed, "events"), fields(reader, passed, kind="closed", on="2026-11-21", cause="back in matches")
+    )
+
+    assert "closed on Sat 21 Nov 2026" in text_of(reader.page(address(passed)))
+
+
+def test_where_the_browser_goes_on_to_is_whom_the_entry_is_about(reader, passed):
+    typed = fields(reader, passed, **EVENT) | {"athlete_id": "nobody"}
+
+    assert passed["athlete_id"] in reader.done(of_episode(passed, "events"), typed)
