@@ -23,7 +23,7 @@ def test_the_pages_are_accessible_and_fit(visit, site, settings):
 
 def test_a_clinician_finds_an_athlete_reads_why_and_signs_with_the_keyboard(visit):
     page = visit("/console/team")
-    page.get_by_label("Athlete").fill("NU-110")
+    page.get_by_role("searchbox", name="Athlete").fill("NU-110")
     page.keyboard.press("Enter")
     link = page.get_by_role("link", name="Hold for Straight running")
     link.focus()
