@@ -13,11 +13,14 @@ from service.console.blueprint import blp, go_to, page
 from service.console.forms import REFUSED, faults_of, key, loaded, new_key, typed
 from service.domain.errors import ServiceError
 from service.use_cases.brief_decisions import today_of
-from service.use_cases.retests import cancel_task, list_tasks, reschedule_task
+from service.use_cases.due import read_due
+from service.use_cases.retests import cancel_task, reschedule_task
 
 MOST = 500
+RESCHEDULE, CANCEL = "reschedule", "cancel"
+_DONE = {"put_off": "Put off.", "called_off": "Called off."}
 _WEEK = timedelta(days=7)
-_RESCHEDULE, _CANCEL = RescheduleSchema(), CancelSchema()
+_NEW_DATE, _REASON = RescheduleSchema(), CancelSchema()
 
 
 @blp.get("/due")
@@ -30,9 +33,9 @@ def due() -> Response:
 def reschedule(task_id: str) -> Response:
     """Put a task on another date."""
     try:
-        reschedule_task(context(), caller(), task_id, loaded(_RESCHEDULE, typed("due_on", "reason")), key())
+        reschedule_task(context(), caller(), task_id, loaded(_NEW_DATE, typed("due_on", "reason")), key())
     except REFUSED as error:
-        return _shown(task_id, error)
+        return _shown((RESCHEDULE, task_id), error)
     return go_to("due", done="put_off")
 
 
@@ -40,25 +43,27 @@ def reschedule(task_id: str) -> Response:
 def cancel(task_id: str) -> Response:
     """Call a task off."""
     try:
-        cancel_task(context(), caller(), task_id, loaded(_CANCEL, typed("reason")), key())
+        cancel_task(context(), caller(), task_id, loaded(_REASON, typed("reason")), key())
     except REFUSED as error:
-        return _shown(task_id, error)
+        return _shown((CANCEL, task_id), error)
     return go_to("due", done="called_off")
 
 
-def _shown(task_id: str | None = None, error: ServiceError | None = None) -> Response:
-    found = list_tasks(context(), caller(), {}, limit=MOST)
+def _shown(form: tuple[str, str] | None = None, error: ServiceError | None = None) -> Response:
+    found = read_due(context(), caller(), limit=MOST)
     today = today_of(context(), caller())
     return page(
         "console/due.html",
         200 if error is None else status_and_title(error)[0],
-        groups=_groups(found.items, today),
-        is_cut=found.after is not None,
+        groups=_groups(found["items"], today),
+        is_cut=found["is_cut"],
+        cautions=found["cautions"],
         most=MOST,
         faults=() if error is None else faults_of(error),
-        typed={"id": task_id, **request.form.to_dict()} if task_id else {},
+        refused=form,
+        typed=request.form if form else {},
         new_key=new_key,
-        done=request.args.get("done"),
+        done=_DONE.get(request.args.get("done", "")),
     )
 
 

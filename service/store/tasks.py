@@ -1,5 +1,6 @@
 """What is due: retests and the questions of the morning after, in the order of their dates."""
 
+import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
@@ -9,7 +10,7 @@ import sqlalchemy as sa
 
 from service.store.database import Tx
 from service.store.state import OPEN
-from service.store.tables import athletes, episodes, tasks
+from service.store.tables import athletes, decisions, episodes, record_entries, tasks
 
 Row = dict[str, Any]
 
@@ -55,6 +56,26 @@ def open_of(tx: Tx, organisation: str, episode_ids: Iterable[str]) -> list[Row]:
         tasks.c.organisation_id == organisation, tasks.c.episode_id.in_(list(episode_ids)), tasks.c.state == OPEN
     )
     return _named(tx, query.subquery())
+
+
+def decided(tx: Tx, organisation: str, rows: Iterable[Row]) -> dict[str, Any]:
+    """Return what the decisions say that tasks come from, by the id of the decision and of the battery judged."""
+    named = list(rows)
+    columns = decisions.c
+    is_entry = (record_entries.c.organisation_id == columns.organisation_id) & (record_entries.c.id == columns.id)
+    query = (
+        sa.select(columns.id, columns.battery_id, record_entries.c.document)
+        .select_from(decisions.join(record_entries, is_entry))
+        .where(
+            columns.organisation_id == organisation,
+            columns.id.in_([one["decision_id"] for one in named if one["decision_id"]])
+            | columns.battery_id.in_([one["battery_id"] for one in named if one["battery_id"]]),
+            record_entries.c.document.is_not(None),
+        )
+        .order_by(columns.sequence)
+    )
+    said = [(row.id, row.battery_id, json.loads(row.document)) for row in tx.execute(query)]
+    return {key: document for id_, battery, document in said for key in (id_, battery) if key is not None}
 
 
 def _named(tx: Tx, found: sa.Subquery) -> list[Row]:
