@@ -84,6 +84,7 @@ ROLES: Mapping[str, frozenset[str]] = {
     "console.take_back": CLINIC,
     "console.judge_now": CLINIC,
     "console.decision": CLINIC,
+    "console.print_margin": OPEN,
     "console.sign": CLINIC,
     "console.due": CLINIC,
     "console.reschedule": CLINIC,

@@ -1,11 +1,14 @@
 """The decision page, and signing a decision off."""
 
+import re
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
-from flask import Response, g, request
+from flask import Response, abort, current_app, g, request
 
 from schemas.signing import DETERMINATIONS, PARTICIPATION, SignOffSchema
+from schemas.signing import REFUSED as NOT_SAID
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
@@ -14,15 +17,18 @@ from service.console.forms import KEY, REFUSED, faults_of, key, loaded, new_key,
 from service.console.strips import HEIGHT, LINE, WIDTH, strip_of
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import FieldError
-from service.domain.words import title_of
+from service.domain.numbers import Pair, readable
+from service.domain.words import PLACES, title_of
 from service.use_cases.reading_decisions import Reading, read_decision
 from service.use_cases.signing import sign_decision
 
 WORKING = "working"
 _SIGN_OFF = SignOffSchema()
+_DIGEST = re.compile(r"sha256:[0-9a-f]{64}", re.ASCII)
+_MARGIN = '@page {{ @top-left {{ content: "Digest {}"; font: 7pt monospace; }} }}'
 _STATUSES = ("not_met", "not_assessed", "met")
 _TEXTS = ("decision_digest", "determination", "rationale", "conditions", "valid_until")
-PLACES = {
+_FIELDS = {
     "#/determination": "determination-agree",
     "#/position": "stage",
     "#/position/stage": "stage",
@@ -39,6 +45,14 @@ PLACES = {
 def decision(decision_id: str) -> Response:
     """Show a decision: what has become of it, verdict, caution, reasons, what comes next, and the sign-off."""
     return _shown(decision_id, {})
+
+
+@blp.get("/print/<digest>.css")
+def print_margin(digest: str) -> Response:
+    """Return the style sheet that prints a digest in the margin of every page: only a sheet of its own can name it."""
+    if not _DIGEST.fullmatch(digest):
+        abort(404)
+    return current_app.response_class(_MARGIN.format(digest), mimetype="text/css")
 
 
 @blp.post("/decisions/<id:decision_id>/sign-offs")
@@ -62,10 +76,11 @@ def _shown(id_: str, filled: Mapping[str, Any], faults: tuple[FieldError, ...] =
         shape={"width": WIDTH, "height": HEIGHT, "line": LINE},
         stages=found.criteria.document["stages"],
         determinations=DETERMINATIONS,
+        refused=NOT_SAID,
         participation=PARTICIPATION,
         typed={KEY: new_key(), **filled},
         faults=faults,
-        places=PLACES,
+        places=_FIELDS,
         is_signed="signed" in request.args,
         with_working=WORKING in request.args,
         signer=g.caller,
@@ -103,11 +118,20 @@ def _groups(found: Reading) -> list[dict[str, Any]]:
                 "reason": reason,
                 "depth": depth,
                 "strip": strip_of(reason),
+                "value": _value(reason),
                 "about": criterion_view(reason["criterion"], found.criteria),
                 "working": found.working.get(reason["criterion"], []),
             }
         )
     return [{"status": status, "rows": rows, "count": _asked(rows)} for status, rows in groups.items() if rows]
+
+
+def _value(reason: Mapping[str, Any]) -> str | None:
+    """Return a figure with as many places as its side of the threshold needs to show, as its statement has it."""
+    measured, threshold = reason["measured"], reason["threshold"]
+    if measured is None or threshold is None:
+        return None if measured is None else str(measured["value"])
+    return readable(Pair(Decimal(measured["value"])), Pair(Decimal(threshold["value"])), PLACES)
 
 
 def _asked(rows: list[dict[str, Any]]) -> int:

@@ -10,7 +10,16 @@ import sqlalchemy as sa
 from service.domain.standing import EXPIRED, STANDING, Standing
 from service.store.database import Tx
 from service.store.state import FOLLOW_UP, RETEST, task_id
-from service.store.tables import athletes, criteria_versions, decisions, episodes, record_entries, tasks, unmet_criteria
+from service.store.tables import (
+    actors,
+    athletes,
+    criteria_versions,
+    decisions,
+    episodes,
+    record_entries,
+    tasks,
+    unmet_criteria,
+)
 
 Place = tuple[datetime, str]
 """When a decision was made, and its id; a page of the history, newest first, begins after it."""
@@ -192,8 +201,13 @@ def standings(tx: Tx, organisation: str, athlete: str) -> dict[str, Standing]:
 
 
 def decision(tx: Tx, organisation: str, id_: str) -> Row | None:
-    """Return the current state of a decision with the refs and the criteria digest that are shown with it."""
-    query = sa.select(decisions).where(decisions.c.organisation_id == organisation, decisions.c.id == id_)
+    """Return the current state of a decision with what `listed` shows of it, and who posted it, by name."""
+    is_poster = (actors.c.organisation_id == decisions.c.organisation_id) & (actors.c.id == decisions.c.posted_by)
+    query = (
+        sa.select(decisions, actors.c.display_name.label("posted_by_name"))
+        .join(actors, is_poster)
+        .where(decisions.c.organisation_id == organisation, decisions.c.id == id_)
+    )
     return next(iter(_rows(tx, _named(query.subquery()))), None)
 
 

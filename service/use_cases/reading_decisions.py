@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 from service.domain.chain import Link
 from service.domain.criteria import CriteriaSet
 from service.domain.judging import Judging
-from service.domain.record import DECISION, gone
+from service.domain.record import DECISION, EXCEPTION, gone
 from service.domain.standing import WITHDRAWN
 from service.domain.working import working
 from service.store import entries, history
@@ -30,9 +30,10 @@ class Reading(NamedTuple):
         decision: as `show_decision` returns it.
         criteria: the version that judged.
         row: its refs, and what has become of it.
-        latest: the id of the episode's latest decision on the same stage, where that is another one.
+        latest: the id of the episode's latest decision on the same stage that is not void, where that is another one.
         sign_offs: what was signed on it and counts, oldest first.
         overridable: what an override names; empty where there is none.
+        exceptions: by its criterion, each exception that the decision was made with: its end, reason and who signed it.
         working: the arithmetic of each criterion by its id, empty where it was not asked for.
     """
 
@@ -42,6 +43,7 @@ class Reading(NamedTuple):
     latest: str | None
     sign_offs: list[dict[str, Any]]
     overridable: list[str]
+    exceptions: dict[str, dict[str, Any]]
     working: dict[str, list[str]]
 
 
@@ -71,6 +73,7 @@ def read_decision(context: Context, caller: Caller, id_: str, *, with_working: b
                 _latest(chain, link),
                 [_sign_off(one) for one in _signed(chain, id_)],
                 overridable(link.content["verdict"]),
+                _exceptions(chain, link),
                 _working(chain, link, criteria) if with_working else {},
             )
         ]
@@ -82,12 +85,16 @@ def read_decision(context: Context, caller: Caller, id_: str, *, with_working: b
 
 def _latest(chain: list[Link], link: Link) -> str | None:
     stage = link.content["verdict"]["stage"]
+    void = gone([one.entry for one in chain])
     same = [
         one
         for one in chain
-        if one.kind == DECISION and one.episode == link.episode and one.content.get("verdict", {}).get("stage") == stage
+        if one.kind == DECISION
+        and one.episode == link.episode
+        and one.content.get("verdict", {}).get("stage") == stage
+        and one.id not in void
     ]
-    latest = max(same, key=lambda one: (one.occurred_at, one.sequence))
+    latest = max(same, key=lambda one: (one.occurred_at, one.sequence), default=link)
     return None if latest.id == link.id else latest.id
 
 
@@ -109,6 +116,20 @@ def _sign_off(one: Link) -> dict[str, Any]:
         "valid_until": None,
         **one.content,
         **{key: one.people.get(key) for key in ("rationale", "conditions", "informed")},
+    }
+
+
+def _exceptions(chain: list[Link], link: Link) -> dict[str, dict[str, Any]]:
+    verdict = link.content["verdict"]
+    known = chain[: verdict["through"]]
+    void = gone([one.entry for one in known])
+    return {
+        one.content["criterion"]: {"until": one.content["until"], "reason": None, "signed_by": {}, **one.people}
+        for one in known
+        if one.kind == EXCEPTION
+        and (one.episode, one.content.get("stage")) == (link.episode, verdict["stage"])
+        and one.content["until"] >= verdict["today"]
+        and one.id not in void
     }
 
 

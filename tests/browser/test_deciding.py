@@ -63,12 +63,40 @@ def test_a_decision_prints_on_two_pages_with_caution_and_digest(visit, athlete):
 
     printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
 
-    text = "".join(" ".join(one.extract_text() for one in printed.pages).split())
-    assert len(printed.pages) <= 2
-    assert digest in text
-    assert "Caution." in text
-    assert "Page1of" in text
+    texts = ["".join(one.extract_text().split()) for one in printed.pages]
+    text = "".join(texts)
+    assert len(texts) <= 2
+    for number, one in enumerate(texts, 1):
+        assert f"Digest{digest}" in one
+        assert "Decisionsupport,notpermissiontoplay" in one
+        assert f"Page{number}of{len(texts)}" in one
+    assert "Caution." in texts[0]
     assert "Signoff" not in text.replace("Sign-off", "")
+
+
+def test_a_sign_off_asks_for_no_more_than_its_determination_needs(visit):
+    page = visit("/console/team?search=NU-110")
+    page.get_by_role("link", name="Hold for Straight running").click()
+    position, overridden = page.get_by_label("Position: stage"), page.get_by_role("group", name="Criteria overridden")
+
+    for determination, is_positioned, is_overridden in (
+        ("Agree", True, False),
+        ("Override", True, True),
+        ("Stricter", True, False),
+        ("Defer", False, False),
+    ):
+        page.get_by_role("radio", name=determination).check()
+        assert (position.is_visible(), position.is_enabled()) == (is_positioned, is_positioned)
+        assert overridden.is_visible() == is_overridden
+
+
+def test_without_scripts_all_of_a_sign_off_is_there(visit):
+    page = visit("/console/team?search=NU-110", java_script_enabled=False)
+    page.get_by_role("link", name="Hold for Straight running").click()
+
+    for label in ("Position: stage", "Rationale", "Conditions", "Valid until", "Informed"):
+        expect(page.get_by_label(label, exact=True)).to_be_visible()
+    expect(page.get_by_role("group", name="Criteria overridden")).to_be_visible()
 
 
 def test_nothing_is_said_by_colour_alone(visit):

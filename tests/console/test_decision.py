@@ -5,11 +5,13 @@ from html import unescape
 
 import pytest
 
+from service.use_cases.context import ADMINISTRATOR, CLINICIAN
 from tests import builders
-from tests.builders import SESSION_CHECK
+from tests.builders import SESSION_CHECK, measured, passing_measurements
 from tests.clinic import new_clinic, small, whole
-from tests.console.signed_in import signed_in, text_of
+from tests.console.signed_in import Reader, signed_in, text_of, visitor
 from tests.console.statements import statements
+from tests.world import new_key
 
 LIMPING = SESSION_CHECK | {"limp": True}
 
@@ -86,10 +88,16 @@ def _working(clinic, decided):
     ).working.values()
 
 
-def test_the_page_takes_at_most_six_statements(reader, clinic, held):
-    reader.page(address(held))
+@pytest.mark.parametrize("more", ["", "?working=yes"])
+@pytest.mark.parametrize("is_withdrawn", [False, True])
+def test_the_page_takes_at_most_six_statements(clinic, more, is_withdrawn):
+    decided = clinic.post_battery(small("A"))
+    if is_withdrawn:
+        clinic.post(f"/v1/episodes/{decided['episode_id']}/events", {"kind": "setback", "on": "2026-11-20"})
+    reader = signed_in(clinic.world)
+    reader.page(address(decided, more))
     with statements(clinic.world) as sent:
-        reader.page(address(held))
+        reader.page(address(decided, more))
 
     assert len(sent) <= 6, sent
 
@@ -197,3 +205,93 @@ def test_another_organisations_decision_is_not_there(reader, database_url):
     theirs = new_clinic(database_url).post_battery(small("A"))
 
     assert reader.get(address(theirs)).status_code == 404
+
+
+# What a reader is told beside the verdict
+
+
+def test_the_page_says_who_posted_it(reader, clinic):
+    decided = clinic.post_battery(small("A"))
+    again = clinic.decide(decided["episode_id"])
+
+    assert "posted by Invented record system" in text_of(reader.page(address(decided)))
+    assert "asked for by Invented Clinician" in text_of(reader.page(address(again)))
+
+
+def test_a_figure_just_below_its_threshold_never_reads_as_the_threshold(reader, clinic):
+    own = [one for one in passing_measurements() if one["test"] != "evertor_strength"]
+    sides = (("left", "179.92"), ("right", "200"))
+    strength = [measured("evertor_strength", side, *[force] * 3) for side, force in sides]
+    decided = clinic.post_battery(whole("A", target_stage="team_training", measurements=[*own, *strength]))
+
+    html = unescape(reader.page(address(decided))).replace("\N{NO-BREAK SPACE}", " ")
+
+    assert "<strong>89.96 %</strong>" in html
+    assert "<strong>90 %</strong>" not in html
+
+
+def test_an_exception_is_shown_with_its_end_its_reason_and_who_gave_it(clinic, held):
+    waiver = {"stage": "rebuild", "criterion": "walks-without-limp", "until": "2026-12-20", "reason": "an old limp"}
+    clinic.post(f"/v1/episodes/{held['episode_id']}/exceptions", waiver)
+    again = clinic.decide(held["episode_id"])
+
+    reader = signed_in(clinic.world)
+    said = text_of(reader.page(address(again)))
+
+    assert "(exception)" in said
+    assert "Exception until Sun 20 Dec 2026 by Invented Clinician, physiotherapist. an old limp" in said
+    assert "Exception until" not in text_of(reader.page(address(held)))
+
+
+def test_who_has_no_profession_reads_and_is_told_who_signs(clinic, held):
+    person = {"kind": "person", "display_name": "Invented Reader"}
+    reader = Reader(visitor(clinic.world))
+    key = new_key(clinic.world.context, clinic.world.organisation, roles=[CLINICIAN], **person)
+    assert reader.flask.post("/console/sign-in", data={"key": key}).status_code == 303
+
+    html = reader.page(address(held))
+
+    assert "Only a person with a profession signs off" in html
+    assert 'name="determination"' not in html
+
+
+def test_a_decision_made_void_leads_to_none_that_is_void(clinic):
+    first, second = clinic.post_battery(small("A")), clinic.post_battery(small("B", at="2026-11-20T16:40:00+01:00"))
+    clinic.post(f"/v1/entries/{second['id']}/void", {"reason": "mistaken"})
+
+    html = signed_in(clinic.world).page(address(first))
+
+    assert address(second) not in html
+
+
+def test_a_decision_whose_athlete_was_erased_by_name_keeps_its_figures(clinic, held):
+    clinic.post(f"/v1/athletes/{held['athlete_id']}/erasure", {"scope": "default", "reason": "asked"}, ADMINISTRATOR)
+
+    html = signed_in(clinic.world).page(address(held))
+
+    assert "Erased athlete" in html
+    assert held["digest"] in html
+    assert "KB-1" not in html
+
+
+def test_an_erased_decision_is_told_to_be_erased(clinic, held):
+    clinic.post(f"/v1/athletes/{held['athlete_id']}/erasure", {"scope": "full", "reason": "asked"}, ADMINISTRATOR)
+
+    response = signed_in(clinic.world).get(address(held))
+
+    assert response.status_code == 409
+    assert "The athlete's record was erased" in unescape(response.text)
+    assert "This decision was erased with its athlete's record" in unescape(response.text)
+
+
+def test_the_sheet_that_prints_a_digest_takes_nothing_but_a_digest(reader, held):
+    html = reader.page(address(held))
+    sheet = re.search(r'media="print" href="([^"]+)"', html)
+    assert sheet is not None
+
+    response = reader.get(sheet.group(1))
+
+    assert response.mimetype == "text/css"
+    assert held["digest"] in response.text
+    for other in ("sha256:0", f"sha256:{'0' * 63}%22", f"sha256:{'0' * 64}%0A"):
+        assert reader.get(f"/console/print/{other}.css").status_code == 404
