@@ -60,6 +60,7 @@ def test_a_decision_prints_on_two_pages_with_caution_and_digest(visit, athlete):
     page = visit(f"/console/team?search={athlete}")
     page.locator("a.to").click()
     digest = page.locator(".proof code").inner_text()
+    carried = page.locator(".is-group-met .depth-0 .printed").evaluate_all("all => all.map(one => one.textContent)")
 
     printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
 
@@ -71,6 +72,7 @@ def test_a_decision_prints_on_two_pages_with_caution_and_digest(visit, athlete):
         assert "Decisionsupport,notpermissiontoplay" in one
         assert f"Page{number}of{len(texts)}" in one
     assert "Caution." in texts[0]
+    assert all("".join(day.split()) in text for day in carried)
     assert "Signoff" not in text.replace("Sign-off", "")
 
 
