@@ -16,6 +16,7 @@ from schemas.rules import Broken, RuledSchema, all_of, none_of, one_of
 from schemas.strict_json import MOST_BYTES
 
 STATES = ("in_force", "coming", "replaced", "retired", "withdrawn", "not_adopted")
+NEEDS = ("asked", "choice", "otherwise", "shown")
 MOST_COUNTED = 100_000
 DIGEST = r"sha256:[0-9a-f]{64}"
 
@@ -93,12 +94,18 @@ class RetireSchema(DocumentSchema):
     reason = fields.Text(required=True)
 
 
-class TemplateQuerySchema(DocumentSchema):
-    """Which gate of which version, and which side is injured."""
+class TemplateQuerySchema(RuledSchema):
+    """Which gate of which version, and which side is injured or of which episode."""
 
     version = query_fields.WholeText(least=1, most=MOST_POINTS)
     stage = query_fields.name()
     involved_side = query_fields.Choice(INVOLVED_SIDES)
+    episode = query_fields.Id()
+
+    def rules(self, _loaded: Mapping[str, Any], sent: Mapping[str, Any], /) -> Iterator[Broken]:
+        """Take the side from the episode."""
+        if "episode" in sent:
+            yield from none_of(sent, ("involved_side",), "the episode says which side is injured; take this out")
 
 
 def _day_or_null() -> fields.Day:
@@ -247,13 +254,27 @@ class MeasurableSchema(DocumentSchema):
     evidence = fields.Text()
 
 
+class NeededTestSchema(MeasurableSchema):
+    """A test and how the gate needs it.
+
+    `asked`: without it a criterion is not assessed. `choice`: one of several ways of which some are enough.
+    `otherwise`: only in place of another test, before another, or for the pain that it brings. `shown`: in no verdict.
+    """
+
+    need = fields.Choice(NEEDS, required=True)
+
+
 class TemplateSchema(DocumentSchema):
-    """What to send for a gate; `battery` is a body whose nulls are to be filled in, or left out."""
+    """What to send for a gate; `battery` is a body whose nulls are to be filled in, or left out.
+
+    `need` says of each of the `tests` whether its measurements are asked or only shown; those needed `otherwise` are
+    not in the body.
+    """
 
     criteria_set = marshmallow_fields.Dict(required=True)
     stage = marshmallow_fields.Dict(required=True)
     questions = marshmallow_fields.Dict(required=True)
     referral = list_of(marshmallow_fields.Dict(), required=True)
     sessions = list_of(marshmallow_fields.Dict(), required=True)
-    tests = list_of(nested(MeasurableSchema), required=True)
+    tests = list_of(nested(NeededTestSchema), required=True)
     battery = marshmallow_fields.Dict(required=True)

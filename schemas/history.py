@@ -20,6 +20,7 @@ from schemas.rules import Broken, RuledSchema, all_of
 
 UNMET = ("not_met", "not_assessed")
 RESULTS = ("identical", "same_verdict", "differs", "erased")
+STATES = ("matches", "differs", "not_compared")
 MOST_VERSION = 1_000_000
 
 
@@ -98,6 +99,18 @@ class ChainSchema(DocumentSchema):
     first_broken = count(required=True, allow_none=True)
 
 
+class StateSchema(DocumentSchema):
+    """Whether the stored state, by which decisions are listed and found, is what the record says.
+
+    matches: it is; differs: `differences` names the fields of the decision (`outcome`, `hold_because`, `target_stage`,
+    `state`, `stands_until`, `set_id`, `version`...), `unmet_criteria/` and a criterion, `row` where the decision is
+    stored or on record alone, or `head`, where the record ends; not_compared: the record itself does not hold.
+    """
+
+    result = fields.Choice(STATES, required=True)
+    differences = list_of(fields.Text(), required=True)
+
+
 class VerificationSchema(DocumentSchema):
     """Whether a decision follows from the record as it is kept.
 
@@ -109,4 +122,5 @@ class VerificationSchema(DocumentSchema):
     result = fields.Choice(RESULTS, required=True)
     differences = list_of(fields.Text(), required=True)
     chain = nested(ChainSchema, required=True)
+    state = nested(StateSchema, required=True)
     caution = nested(CautionSchema, required=True, allow_none=True)

@@ -124,7 +124,9 @@ def what_to_send(asked: Mapping[str, Any], set_id: str) -> Answer:
 
     The version is the one in force today, or any that is named: one to come, one that ships, a draft.
 
-    Its questions with their answers, its tests with units and protocol, and a body of POST /v1/batteries to fill in.
+    Its questions with their answers, its tests with units, protocol and how the gate needs them, and a body of POST
+    /v1/batteries to fill in. With `episode` the refs are filled in, the well side comes first, and of the referral
+    screen there is what is due today.
     """
     return template(context(), caller(), set_id, **asked)
 

@@ -35,6 +35,7 @@ VERIFICATION = {
     "result": "identical",
     "differences": [],
     "chain": {"intact": True, "entries": 2, "first_broken": None},
+    "state": {"result": "matches", "differences": []},
     "caution": CAUTION,
 }
 
@@ -81,7 +82,8 @@ def verify(decision_id: str) -> Answer:
     """Judge a decision again from the record as it is kept, and compare.
 
     `chain` tells whether the athlete's record holds; one that is broken at or before the decision never reads
-    identical.
+    identical. `state` tells whether what is stored of the decision beside the record, and read by lists, is what the
+    record says.
     """
     return verify_decision(context(), caller(), decision_id)
 

@@ -32,6 +32,7 @@ _FILTERS = {
     "limit": ("--limit", "N", "at most so many, newest first"),
 }
 _GOOD = ("identical", "same_verdict", "erased")
+_MATCHES = "matches"
 
 
 def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
@@ -111,7 +112,7 @@ def _verify(options: argparse.Namespace) -> Said:
             found.append(verify_decision(context, operator, one.lower()))
             if place % _PAGE == 0:
                 print(f"verified {place} of {len(ids)}", file=sys.stderr)
-    wrong = [one for one in found if one["result"] not in _GOOD or not one["chain"]["intact"]]
+    wrong = [one for one in found if not _is_good(one)]
     code = DIFFERS if wrong else PASSED
     if options.json:
         return Said(code, _json({"items": found}))
@@ -132,11 +133,19 @@ def _every(context: "Context", operator: "Caller") -> Iterator[str]:
         after = page.after
 
 
+def _is_good(one: dict[str, Any]) -> bool:
+    return one["result"] in _GOOD and one["chain"]["intact"] and one["state"]["result"] == _MATCHES
+
+
 def _verified(one: dict[str, Any]) -> str:
     chain = one["chain"]
     holds = "the record holds" if chain["intact"] else f"the record does not hold from entry {chain['first_broken']} on"
-    what = f" ({', '.join(one['differences'])})" if one["differences"] else ""
-    return f"{one['decision_id']}: {one['result']}{what}; {holds}"
+    return f"{one['decision_id']}: {_result(one)}; {holds}; the stored state: {_result(one['state'])}"
+
+
+def _result(found: dict[str, Any]) -> str:
+    what = f" ({', '.join(found['differences'])})" if found["differences"] else ""
+    return f"{found['result'].replace('_', ' ')}{what}"
 
 
 def _json(answer: dict[str, Any]) -> str:

@@ -10,6 +10,9 @@ from service.store.tables import METADATA, athletes
 
 PAGE = 500
 
+Differing = tuple[str, tuple[str, ...], tuple[str, ...]]
+"""A row that two states have differently: its table, its key and the columns, or none of them."""
+
 
 def athlete_ids(database: Database, organisation: str) -> Iterator[str]:
     """Yield the ids of an organisation's athletes in their order; each page is a short read of its own."""
@@ -32,11 +35,8 @@ def _page(database: Database, organisation: str, after: str | None) -> list[str]
     return database.read(read)
 
 
-def differing(stored: State, rebuilt: State) -> Iterator[tuple[str, tuple[str, ...], tuple[str, ...]]]:
-    """Yield each row that two states have differently: its table, its key and the columns, or none of them.
-
-    No columns: only one of the states has the row.
-    """
+def differing(stored: State, rebuilt: State) -> Iterator[Differing]:
+    """Yield each row that two states have differently; no columns: only one of the states has the row."""
     for table in TABLES:
         for key in sorted({*stored[table], *rebuilt[table]}, key=str):
             before, after = stored[table].get(key), rebuilt[table].get(key)

@@ -1,18 +1,15 @@
 """What a person sees who enters a battery: the gate's questions and tests, what is due, what was said last time."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any, NamedTuple
 
 from service.domain import record
 from service.domain.chain import Link
-from service.domain.criteria import CriteriaSet, Criterion, Gate, Group
+from service.domain.criteria import CriteriaSet, Criterion, Gate
 from service.domain.errors import NotFoundError
 from service.domain.evidence import Evidence
-from service.domain.fold import fold
-from service.domain.holds import screen_due
-from service.domain.judging import Judging
-from service.domain.record import ASSESSMENT, Moment, instant
+from service.domain.record import ASSESSMENT
 from service.store import people
 from service.store.database import Tx
 from service.use_cases.audit import note
@@ -22,10 +19,16 @@ from service.use_cases.reads import Seen, watched
 from service.use_cases.showing_batteries import BATTERY, as_sent
 from service.use_cases.showing_criteria import about
 from service.use_cases.showing_people import ATHLETE, EPISODE, Looking
-from service.use_cases.template import SESSION_CHECK, SETUP, SINCE_LAST, question_template, template_of, test_template
-
-ASKED, CHOICE, OTHERWISE, SHOWN = "asked", "choice", "otherwise", "shown"
-"""How a gate needs a test: asked; one of several ways; only in place of another, or by its class; only shown."""
+from service.use_cases.template import (
+    OTHERWISE,
+    SESSION_CHECK,
+    SETUP,
+    SINCE_LAST,
+    question_template,
+    referral_due,
+    template_of,
+    test_template,
+)
 
 _UNIT_WORDS = {"[in_i]": "in", "[ft_i]": "ft", "[lb_av]": "lb", "[lbf_av]": "lbf"}
 _FACTS = ("condition", "involved_side", "onset_on", "other_side")
@@ -204,30 +207,19 @@ def _extra(sent: Mapping[str, Any], also: Iterable[str]) -> dict[str, Any]:
 
 
 def _form(looking: Looking, row: Any, criteria: CriteriaSet, gate: Gate, extra: Mapping[str, Any]) -> dict[str, Any]:
-    evidence = fold(
-        [one.entry for one in looking.chain],
-        episode=row.id,
-        through=len(looking.chain),
-        as_of=Moment(instant(looking.now), looking.today),
-        posted=False,
-    )
-    due = [one.id for one in (criteria.referral if evidence is None else screen_due(Judging(evidence, criteria)))]
+    evidence = looking.evidence(row.id)
+    due = referral_due(criteria, evidence)
     asked = _asked(criteria, gate, row.involved_side, extra)
     return asked | _said_before(due, _last_assessment(looking, row.id), _last_attempts(evidence))
 
 
 def _asked(criteria: CriteriaSet, gate: Gate, involved_side: str, extra: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the template of a gate, each test with how it is needed, and every kind of session that can be told.
-
-    What the gate only shows, and `extra`, stand there as well.
-    """
+    """Return the template of a gate with `extra` and every kind of session that can be told."""
     form = template_of(criteria, gate.id, involved_side)
-    _add_tests(criteria, gate, form, extra["measurements"])
+    _add_tests(criteria, form, extra["measurements"])
     _add_setup(criteria, form, extra["setup"])
-    needed = dict(_needed(criteria, gate))
     titles = {key: one.title for key, one in criteria.catalogue.tests.items()}
     for one in form["tests"]:
-        one["need"] = needed.get(one["id"], OTHERWISE)
         one["unit_choices"] = [(unit, _UNIT_WORDS.get(unit, unit)) for unit in one["units"]]
         one["after_titles"] = [titles[name] for name in one.get("after", ())]
     return form | {
@@ -236,12 +228,12 @@ def _asked(criteria: CriteriaSet, gate: Gate, involved_side: str, extra: Mapping
     }
 
 
-def _add_tests(criteria: CriteriaSet, gate: Gate, form: dict[str, Any], sent: Iterable[Mapping[str, Any]]) -> None:
+def _add_tests(criteria: CriteriaSet, form: dict[str, Any], sent: Iterable[Mapping[str, Any]]) -> None:
     catalogue, there = criteria.document["catalogue"], {one["id"]: one for one in form["tests"]}
-    shown = [test for key in gate.shows for test in _named(criteria.criteria[key])]
-    for key in dict.fromkeys((*shown, *(one["test"] for one in sent))):
+    for key in dict.fromkeys(one["test"] for one in sent):
         if key in catalogue["tests"] and key not in there:
-            there[key] = test_template(key, catalogue["tests"][key], catalogue["questions"])
+            added = test_template(key, catalogue["tests"][key], catalogue["questions"])
+            there[key] = added | {"need": OTHERWISE}
     for one in sent:
         own = there[one["test"]]["setup"] if one["test"] in there else []
         own += _questions_added(criteria, own, one.get("setup", ()))
@@ -259,21 +251,6 @@ def _questions_added(
 ) -> list[dict[str, Any]]:
     known, asked = criteria.document["catalogue"]["questions"], {one["id"] for one in there}
     return [question_template(key, known[key]) for key in dict.fromkeys(named) if key in known and key not in asked]
-
-
-def _needed(criteria: CriteriaSet, gate: Gate) -> Iterator[tuple[str, str]]:
-    """Yield tests with how the gate needs them, the strongest need last."""
-    yield from ((test, SHOWN) for key in gate.shows for test in _named(criteria.criteria[key]))
-    asked = [criteria.criteria[key] for key in gate.asks]
-    groups = [one for one in asked if isinstance(one, Group)]
-    parts = [(part, CHOICE if one.needed < len(one.parts) else ASKED) for one in groups for part in one.parts]
-    for key, need in sorted(parts, key=lambda part: part[1] == ASKED):
-        yield from ((test, need) for test in _named(criteria.criteria[key]))
-    yield from ((test, ASKED) for one in asked for test in _named(one))
-
-
-def _named(one: Criterion | Group) -> list[str]:
-    return [test.id for test in one.tests] if isinstance(one, Criterion) and not one.is_class else []
 
 
 def _sessions(criteria: CriteriaSet, gate: Gate | None) -> list[dict[str, Any]]:

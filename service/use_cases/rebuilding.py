@@ -5,7 +5,7 @@ the database beside the service, or a fault of ours. A record whose chain does n
 says is not what was recorded.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
@@ -134,7 +134,7 @@ class _Looking:
         if not chain:
             return report  # an athlete without an entry has only the row that says so
         stored = state.stored_state(tx, self.home.id, self.athlete)
-        rebuilt = state.state_of(chain, self._standings(tx, chain))
+        rebuilt = state_now(tx, self.home.id, chain, self._now(chain))
         report.differences += [
             Difference(self.home.id, self.athlete, table, _key_text(table, key), columns)
             for table, key, columns in rebuilding.differing(stored, rebuilt)
@@ -143,19 +143,16 @@ class _Looking:
             state.write(tx, stored, rebuilt)
         return report
 
-    def _standings(self, tx: Tx, chain: list[Link]) -> dict[str, Standing]:
-        """Return what has become of every decision, found anew."""
-        history = History(
-            [one.entry for one in chain],
-            lambda digest: by_digest(tx, self.home.id, digest),
-            self._now(chain),
-        )
-        decisions = [one for one in chain if one.kind == record.DECISION and one.content]
-        return {one.id: _kept(standing(one.entry, history)) for one in decisions}
-
     def _now(self, chain: list[Link]) -> Moment:
         now = self.context.clock()
         return moment_now(chain, instant(now), now.astimezone(ZoneInfo(self.home.time_zone)).date())
+
+
+def state_now(tx: Tx, organisation: str, chain: Sequence[Link], now: Moment) -> state.State:
+    """Return the state that follows from a record whose chain holds; what became of each decision is found anew."""
+    history = History([one.entry for one in chain], lambda digest: by_digest(tx, organisation, digest), now)
+    decisions = [one for one in chain if one.kind == record.DECISION and one.content]
+    return state.state_of(chain, {one.id: _kept(standing(one.entry, history)) for one in decisions})
 
 
 def _kept(one: Standing) -> Standing:

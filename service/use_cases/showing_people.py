@@ -9,6 +9,8 @@ from typing import Any
 from service.domain import record
 from service.domain.chain import Link
 from service.domain.errors import NotFoundError
+from service.domain.evidence import Evidence
+from service.domain.fold import fold
 from service.domain.record import Moment, gone, instant
 from service.domain.standing import History, supported_stage
 from service.store import entries, history, people, tasks
@@ -112,6 +114,16 @@ class Looking:
     def actors(self) -> dict[str, dict[str, Any]]:
         """Return who recorded the entries, by id."""
         return people.actors_named(self.tx, self.caller.organisation, [one.actor for one in self.chain])
+
+    def evidence(self, episode: str) -> Evidence | None:
+        """Return what the record says of an episode now; None where no battery of it counts."""
+        return fold(
+            [one.entry for one in self.chain],
+            episode=episode,
+            through=len(self.chain),
+            as_of=Moment(instant(self.now), self.today),
+            posted=False,
+        )
 
     def of(self, id_: str) -> Link:
         """Return an entry."""

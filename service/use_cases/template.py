@@ -3,19 +3,29 @@
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from schemas.governance import NEEDS
 from service.domain.catalogue import OPPOSITE, SIDES, CatalogueTest
 from service.domain.criteria import CriteriaSet, Criterion, Gate, Group
+from service.domain.errors import NotFoundError
+from service.domain.evidence import Evidence
+from service.domain.holds import screen_due
+from service.domain.judging import Judging
+from service.domain.record import BATTERY
 from service.domain.units import of_dimension
 from service.store import criteria as store
+from service.store import people
 from service.store.database import Tx
 from service.use_cases.any_version import any_version
 from service.use_cases.context import Caller, Context
 from service.use_cases.criteria_text import Named
 from service.use_cases.governance import today
 from service.use_cases.in_force import by_digest, choose
+from service.use_cases.reads import Seen, sees_all, watched
 from service.use_cases.showing_criteria import about
+from service.use_cases.showing_people import EPISODE, Looking
 
 SESSION_CHECK, SINCE_LAST, SETUP = "session_check", "since_last", "setup"
+ASKED, CHOICE, OTHERWISE, SHOWN = NEEDS
 
 
 def list_tests(context: Context, caller: Caller) -> dict[str, Any]:
@@ -39,8 +49,12 @@ def template(  # noqa: PLR0913 - what of which version, for whom
     version: int | None = None,
     stage: str | None = None,
     involved_side: str | None = None,
+    episode: str | None = None,
 ) -> dict[str, Any]:
     """Return what to send for a gate of a version, by default of the one in force today.
+
+    For an episode it has the refs filled in, the well side first, and of the referral screen what is due today; that
+    the record was read is noted.
 
     Args:
         context: the parts of the service that runs.
@@ -49,8 +63,10 @@ def template(  # noqa: PLR0913 - what of which version, for whom
         version: adopted, shipped or a draft, whatever the day.
         stage: by default the first one.
         involved_side: the side that is measured last.
+        episode: of whom; it says the side itself.
 
     Raises:
+        NotFoundError: there is no such episode, or a submitter has posted no battery of it.
         NoCriteriaInForceError: no version of the set is in force today, and none is named.
         UnknownCriteriaSetError: there is no such version.
         UnknownStageError: the set has no such stage.
@@ -59,7 +75,39 @@ def template(  # noqa: PLR0913 - what of which version, for whom
         criteria = _in_force(context, caller, set_id)
     else:
         criteria = any_version(context, caller, Named(set_id, version))
-    return template_of(criteria, stage, involved_side)
+    if episode is None:
+        return template_of(criteria, stage, involved_side)
+    now = context.clock()
+
+    def read(tx: Tx) -> Seen:
+        row = people.with_athletes_ref(tx, caller.organisation, episode=episode)
+        looking = None if row is None else Looking(tx, caller, now, row.athlete_id)
+        if row is None or looking is None or not _may_see(looking, episode):
+            raise NotFoundError(EPISODE, episode)
+        return Seen(_of_episode(looking, row, criteria, stage), row.id, row.athlete_id)
+
+    return watched(context, caller, read, action="read_episode", kind=EPISODE)
+
+
+def _may_see(looking: Looking, episode: str) -> bool:
+    """Tell whether the caller may read of an episode: a submitter that has posted a battery of it may."""
+    own = (one for one in looking.chain if one.kind == BATTERY and one.actor == looking.caller.actor)
+    return sees_all(looking.caller) or any(one.episode == episode for one in own)
+
+
+def _of_episode(looking: Looking, row: Any, criteria: CriteriaSet, stage: str | None) -> dict[str, Any]:
+    found = template_of(criteria, stage, row.involved_side)
+    due = referral_due(criteria, looking.evidence(row.id))
+    known = {"athlete": {"ref": row.athlete_ref}, "episode": {"ref": row.ref}, "referral": dict.fromkeys(due)}
+    return found | {
+        "referral": [one for one in found["referral"] if one["id"] in due],
+        "battery": found["battery"] | known,
+    }
+
+
+def referral_due(criteria: CriteriaSet, evidence: Evidence | None) -> list[str]:
+    """Return the questions of the referral screen to be answered today; before the first battery, all of them."""
+    return [one.id for one in (criteria.referral if evidence is None else screen_due(Judging(evidence, criteria)))]
 
 
 def _in_force(context: Context, caller: Caller, set_id: str) -> CriteriaSet:
@@ -76,7 +124,7 @@ def template_of(criteria: CriteriaSet, stage: str | None, involved_side: str | N
     """
     gate = criteria.gate(stage or criteria.stages[0])
     catalogue = criteria.document["catalogue"]
-    tests = _in_order(criteria, gate)
+    tests, needed = _in_order(criteria, gate), dict(_needed(criteria, gate))
     return {
         "criteria_set": {
             "id": criteria.id,
@@ -92,8 +140,12 @@ def template_of(criteria: CriteriaSet, stage: str | None, involved_side: str | N
         },
         "referral": [_referral(one) for one in criteria.document["referral"]],
         "sessions": _sessions(criteria, gate),
-        "tests": [test_template(one.id, catalogue["tests"][one.id], catalogue["questions"]) for one in tests],
-        "battery": _battery(criteria, gate, tests, involved_side),
+        "tests": [
+            test_template(one.id, catalogue["tests"][one.id], catalogue["questions"])
+            | {"need": needed.get(one.id, OTHERWISE)}
+            for one in tests
+        ],
+        "battery": _battery(criteria, gate, [one for one in tests if one.id in needed], involved_side),
     }
 
 
@@ -129,7 +181,7 @@ def _referral(one: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _sessions(criteria: CriteriaSet, gate: Gate) -> list[dict[str, Any]]:
-    """Return the kinds of session that the gate reads, in their rising order."""
+    """Return the kinds of session that the gate reads or shows, in their rising order."""
     read = {name for one in _plain(criteria, gate) for name in one.sessions}
     known = criteria.document["catalogue"]["sessions"]
     return [
@@ -139,8 +191,8 @@ def _sessions(criteria: CriteriaSet, gate: Gate) -> list[dict[str, Any]]:
 
 
 def _plain(criteria: CriteriaSet, gate: Gate) -> Iterator[Criterion]:
-    """Yield the criteria that the gate asks, with the parts and routes, in the order in which it asks them."""
-    waiting, seen = list(reversed(gate.asks)), set[str]()
+    """Yield what the gate asks, with parts and routes, in the order in which it asks; then what it shows."""
+    waiting, seen = list(reversed((*gate.asks, *gate.shows))), set[str]()
     while waiting:
         name = waiting.pop()
         one = criteria.criteria[name]
@@ -154,15 +206,33 @@ def _plain(criteria: CriteriaSet, gate: Gate) -> Iterator[Criterion]:
 
 
 def _in_order(criteria: CriteriaSet, gate: Gate) -> list[CatalogueTest]:
-    """Return the tests that the gate reads: those that do not load first, then in the order in which it asks."""
+    """Return the tests that the gate reads or shows: those that do not load first, then in the order of the gate."""
     tests = {test.id: test for one in _plain(criteria, gate) for test in (*one.tests, *one.after)}
     return sorted(tests.values(), key=lambda test: test.is_loading)
+
+
+def _needed(criteria: CriteriaSet, gate: Gate) -> Iterator[tuple[str, str]]:
+    """Yield tests with how the gate needs them, the strongest need last."""
+    yield from ((test, SHOWN) for key in gate.shows for test in _named(criteria.criteria[key]))
+    asked = [criteria.criteria[key] for key in gate.asks]
+    groups = [one for one in asked if isinstance(one, Group)]
+    parts = [(part, CHOICE if one.needed < len(one.parts) else ASKED) for one in groups for part in one.parts]
+    for key, need in sorted(parts, key=lambda part: part[1] == ASKED):
+        yield from ((test, need) for test in _named(criteria.criteria[key]))
+    yield from ((test, ASKED) for one in asked for test in _named(one))
+
+
+def _named(one: Criterion | Group) -> list[str]:
+    return [test.id for test in one.tests] if isinstance(one, Criterion) and not one.is_class else []
 
 
 def _battery(
     criteria: CriteriaSet, gate: Gate, tests: list[CatalogueTest], involved_side: str | None
 ) -> dict[str, Any]:
-    """Return a body whose nulls are to be filled in, or left out."""
+    """Return a body whose nulls are to be filled in, or left out.
+
+    A test that the gate does not need by itself is left out: it may belong to a later stage.
+    """
     questions = criteria.catalogue.questions.values()
     setup = {name for one in tests for name in one.must_match}
     return {

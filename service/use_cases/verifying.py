@@ -1,42 +1,51 @@
 """Judge a decision again from the stored record, and compare with what was decided; tell whether the record holds.
 
-What is compared is the verdict, byte for byte. The words of the advice may be those of a newer release.
+What is compared is the verdict, byte for byte. The words of the advice may be those of a newer release. Lists and the
+history read the decision's row of the current state, so that this is compared with what the record says, too.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from service.domain.canonical import canonical, digest
-from service.domain.chain import Head, Link, broken_at
+from service.domain.chain import Head, Link, broken_at, head_of
+from service.domain.codes import HOLD_KINDS
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import NotFoundError, ServiceError
 from service.domain.explain import advice_of
 from service.domain.judge import verdict_of
 from service.domain.judging import Judging
-from service.domain.record import Entry
+from service.domain.record import Entry, instant
 from service.domain.standing import History, moment_now, supported_stage
 from service.store import criteria as criteria_store
 from service.store import entries, history
 from service.store.database import Tx
 from service.store.history import Origin
+from service.store.rebuilding import Differing, differing
+from service.store.state import stored_state
 from service.use_cases.context import ADMINISTRATOR, Caller, Context
 from service.use_cases.in_force import by_digest
 from service.use_cases.judging_record import evidence_then
 from service.use_cases.reads import Seen, sees_all, watched
+from service.use_cases.rebuilding import state_now
 
 IDENTICAL, SAME_VERDICT, DIFFERS, IS_ERASED = "identical", "same_verdict", "differs", "erased"
 RESULTS = (IDENTICAL, SAME_VERDICT, DIFFERS, IS_ERASED)
+MATCHES, NOT_COMPARED = "matches", "not_compared"
 DECISION = "decision"
 
 # What can differ beside the keys of the verdict and of the advice.
 RECORD, DOCUMENT, CRITERIA, EVIDENCE = "record", "document", "criteria", "evidence"
 
+# What can differ in the state beside the columns of the decision's row: the row itself, and the end of the record.
+ROW, HEAD = "row", "head"
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What judging again came to: identical, same_verdict, differs or erased, and what differs."""
+    """What a comparison came to, and what differs."""
 
     result: str
     differences: tuple[str, ...] = ()
@@ -54,23 +63,25 @@ def verify_decision(context: Context, caller: Caller, id_: str) -> dict[str, Any
         may_see = sees_all(caller) or ADMINISTRATOR in caller.roles
         if where is None or not (may_see or where.actor == caller.actor):
             raise NotFoundError(DECISION, id_)
-        return Seen(_verified(tx, caller, id_, where), id_, where.athlete)
+        return Seen(_verified(tx, caller, id_, where, context.clock()), id_, where.athlete)
 
     return watched(context, caller, read, action="verify_decision", kind=DECISION)
 
 
-def _verified(tx: Tx, caller: Caller, id_: str, where: Origin) -> dict[str, Any]:
+def _verified(tx: Tx, caller: Caller, id_: str, where: Origin, now: datetime) -> dict[str, Any]:
     chain = entries.read_as_kept(tx, caller.organisation, where.athlete)
     head = entries.head(tx, caller.organisation, where.athlete) or Head(0, None)
     broken = broken_at(chain, head)
     link = next((one for one in chain[where.sequence - 1 : where.sequence] if one.id == id_), None)
     is_broken = broken is not None and broken <= where.sequence
     found = _compared(tx, caller, chain, link, is_broken=is_broken)
+    state = _state(tx, caller, id_, chain, now)
     return {
         "decision_id": id_,
         "result": found.result,
         "differences": list(found.differences),
         "chain": {"intact": broken is None, "entries": len(chain), "first_broken": broken},
+        "state": {"result": state.result, "differences": list(state.differences)},
         "caution": _caution(tx, caller, id_),
     }
 
@@ -88,6 +99,28 @@ def _criteria(tx: Tx, caller: Caller, named: str) -> CriteriaSet | None:
     if text is None or digest(text) != named:
         return None
     return by_digest(tx, caller.organisation, named)
+
+
+def _state(tx: Tx, caller: Caller, id_: str, chain: Sequence[Link], now: datetime) -> Found:
+    """Compare the stored state of a decision with what its record says; one that does not hold says nothing."""
+    if not chain or broken_at(chain, head_of(chain)) is not None:
+        return Found(NOT_COMPARED)
+    today = now.astimezone(caller.zone).date()
+    rebuilt = state_now(tx, caller.organisation, chain, moment_now(chain, instant(now), today))
+    stored = stored_state(tx, caller.organisation, chain[0].athlete)
+    differences = tuple(dict.fromkeys(_differing_state(id_, differing(stored, rebuilt))))
+    return Found(DIFFERS if differences else MATCHES, differences)
+
+
+def _differing_state(id_: str, found: Iterable[Differing]) -> Iterator[str]:
+    """Yield what differs of a decision's row, of the criteria that it is found by, and of where its record ends."""
+    for table, key, columns in found:
+        if table == "decisions" and key == (id_,):
+            yield from ("hold_because" if name in HOLD_KINDS else name for name in columns or (ROW,))
+        elif table == "unmet_criteria" and key[0] == id_:
+            yield f"{table}/{key[1]}"
+        elif table == "athletes" and not {"entries", "head_digest"}.isdisjoint(columns):
+            yield HEAD
 
 
 def _compared(tx: Tx, caller: Caller, chain: Sequence[Link], link: Link | None, *, is_broken: bool) -> Found:

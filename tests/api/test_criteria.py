@@ -19,7 +19,9 @@ from schemas.governance import (
 )
 from service.domain.battery import catalogue_faults
 from service.use_cases.in_force import choose
+from tests.api.problem import assert_problem
 from tests.builders import CRITERIA_SETS
+from tests.clinic import new_clinic, small
 from tests.databases import Databases
 from tests.world import ADMINISTRATOR, CLINICIAN, SUBMITTER, Client, World, new_world
 
@@ -248,7 +250,9 @@ def test_the_template_of_every_gate_can_be_filled_in_and_sent(world: World, admi
     )
     for stage in (one["id"] for one in listed):
         found = fits(TemplateSchema, admin.get(f"{SETS}/{SHIPPED}/template?stage={stage}&involved_side=left"))
-        assert {one["id"] for one in found["tests"]} == criteria.gates[stage].reads
+        gate = criteria.gates[stage]
+        shown = {test.id for key in gate.shows for test in criteria.criteria[key].tests}
+        assert {one["id"] for one in found["tests"]} == gate.reads | shown
         assert found["criteria_set"]["caution"]["text"]
         loaded, faults = load(BatterySchema(), filled(found))
         assert not faults
@@ -279,6 +283,37 @@ def filled(found: Any) -> Any:
         one["trials"] = [{"value": 7} for _ in one["trials"]]
         one |= {key: 0 for key in ("pain", "instability") if key in one}
     return body
+
+
+def test_the_template_says_how_the_gate_needs_each_test(admin: Client) -> None:
+    adopted(admin)
+    found = admin.get(f"{SETS}/{SHIPPED}/template?stage=team_training").json
+    needs = {one["id"]: one["need"] for one in found["tests"]}
+    assert needs == {
+        "pain_worst_24h": "asked",
+        "foot_lifts_eyes_closed": "asked",
+        "instability_score": "shown",
+        "readiness_score": "shown",
+        "anterior_reach": "shown",
+        "evertor_strength": "asked",
+        "figure_of_eight_hop_time": "choice",
+        "heel_rise_repetitions": "asked",
+        "side_hop_time": "asked",
+        "single_hop_distance": "shown",
+        "single_hops_on_the_spot": "otherwise",
+        "t_test_time": "otherwise",
+        "triple_hop_distance": "choice",
+        "weight_bearing_lunge_distance": "asked",
+    }
+    asked = {key for key, need in needs.items() if need != "otherwise"}
+    assert {one["test"] for one in found["battery"]["measurements"]} == asked
+
+
+def test_no_body_asks_for_hops_of_a_later_stage(admin: Client) -> None:
+    adopted(admin)
+    found = admin.get(f"{SETS}/{SHIPPED}/template?stage=hop_and_cut").json
+    assert {"side_hop_time", "t_test_time"} <= {one["id"] for one in found["tests"]}
+    assert not {"side_hop_time", "t_test_time"} & {one["test"] for one in found["battery"]["measurements"]}
 
 
 def first_of(answers: Any) -> Any:
@@ -323,3 +358,22 @@ def test_a_wrong_question_for_a_template_is_refused(admin: Client, query: str, s
     adopted(admin)
     answer = admin.get(f"{SETS}/{SHIPPED}/template?{query}")
     assert (answer.status_code, answer.json["code"]) == (status, code)
+
+
+def test_the_template_of_an_episode_has_its_refs_its_well_side_first_and_the_screen_that_is_due(
+    database_url: str,
+) -> None:
+    clinic = new_clinic(database_url)
+    posted = clinic.post_battery(small("A"))
+    address = f"{SETS}/{SHIPPED}/template?stage=team_training&episode={posted['episode_id']}"
+
+    found = fits(TemplateSchema, clinic.clinician.get(address))
+
+    assert found["battery"]["athlete"] == {"ref": "KB-1"}
+    assert found["battery"]["episode"] == {"ref": "KB-1-1"}
+    assert found["referral"] == []
+    sides = [one["side"] for one in found["battery"]["measurements"] if "side" in one]
+    assert sides[:2] == ["right", "left"]
+    assert_problem(clinic.clinician.get(f"{address}&involved_side=left"), 400, "invalid_query")
+    elsewhere = new_clinic(database_url).clinician.get(address)
+    assert_problem(elsewhere, 404, "not_found")

@@ -115,6 +115,38 @@ def test_an_untouched_decision_is_identical(clinic: Clinic) -> None:
     assert found["caution"]["text"]
 
 
+def test_the_stored_state_of_an_untouched_decision_is_what_the_record_says(clinic: Clinic) -> None:
+    assert [verified(clinic, place)["state"] for place in (0, 1)] == [{"result": "matches", "differences": []}] * 2
+
+
+STATE_CHANGES = {
+    "outcome": ("decisions", "outcome = CASE outcome WHEN 'pass' THEN 'hold' ELSE 'pass' END", ["outcome"]),
+    "hold_because": ("decisions", "not_met = NOT not_met", ["hold_because"]),
+    "state": ("decisions", "state = 'void'", ["state"]),
+    "target_stage": ("decisions", "target_stage = 'competition'", ["target_stage"]),
+}
+
+
+@pytest.mark.parametrize("changed", STATE_CHANGES)
+def test_a_row_that_was_changed_beside_the_record_differs(
+    own_database: MadeDatabase, clinic: Clinic, changed: str
+) -> None:
+    table, expression, differences = STATE_CHANGES[changed]
+    latest = decisions_of(clinic)[-1]
+    change(own_database, f"UPDATE {table} SET {expression} WHERE id = '{stored(own_database, latest)}'")  # noqa: S608 - of this test
+
+    found = verified(clinic)
+
+    assert (found["result"], found["chain"]["intact"]) == ("identical", True)
+    assert found["state"] == {"result": "differs", "differences": differences}
+
+
+def test_the_state_of_a_record_that_does_not_hold_is_not_compared(own_database: MadeDatabase, clinic: Clinic) -> None:
+    put(own_database, clinic, 1, occurred_on="'2026-11-01'")
+
+    assert verified(clinic)["state"] == {"result": "not_compared", "differences": []}
+
+
 def test_each_decision_is_judged_with_what_was_on_record_then(clinic: Clinic) -> None:
     clinic.post(battery("B", "2026-11-24T16:30:00+01:00"), stage="competition")
 
