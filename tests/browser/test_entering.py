@@ -18,6 +18,12 @@ def an_episode(page, site):
     return f"/console/episodes/{answer['items'][0]['episode_id']}/battery?stage=team_training"
 
 
+def wait_until_kept(page, name, value):
+    """A person takes longer than this to go elsewhere; the draft is written a moment after the last letter."""
+    there = "([name, value]) => Object.values(localStorage).some(one => JSON.parse(one).fields?.[name] === value)"
+    page.wait_for_function(there, arg=[name, value])
+
+
 def field(page, name):
     return page.locator(f"[id='{name}']")
 
@@ -43,6 +49,7 @@ def test_what_was_typed_is_put_back_until_it_is_sent_or_forgotten(visit, site):
     page.goto(address)
     field(page, TRIAL.format(0)).fill("9,6")
     page.get_by_role("group", name="Does the athlete limp when walking?").get_by_label("No").check()
+    wait_until_kept(page, "session_check.limp", "false")
 
     page.goto(address)
     expect(page.get_by_role("status")).to_contain_text("put back")
@@ -62,6 +69,7 @@ def test_rows_that_were_added_are_put_back_with_what_was_typed_in_them(visit, si
         field(page, f"session.{row}.amount").fill("30")
     page.get_by_role("button", name="More rows").click()
     field(page, "session.4.amount").fill("45")
+    wait_until_kept(page, "session.4.amount", "45")
 
     page.goto(address)
 
