@@ -8,7 +8,8 @@ from collections.abc import Iterator
 
 import sqlalchemy as sa
 
-from service.store.tables import APPEND_ONLY, ERASABLE, METADATA
+from service.store.sending_tables import METADATA  # these know every table
+from service.store.tables import APPEND_ONLY, ERASABLE
 
 _REFUSED = "this table is append-only"
 _RECORD = "record_entries"

@@ -401,6 +401,7 @@ class _State:
             **self.own,
             "id": task_id(kind, of),
             "kind": kind,
+            "about": None,
             "episode_id": one.episode,
             "decision_id": None,
             "battery_id": None,

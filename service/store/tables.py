@@ -1,4 +1,4 @@
-"""Every table of the service.
+"""The tables of the record, of what follows from it, and of who may act; `sending_tables` has the rest.
 
 Append-only: record_entries, criteria_versions, criteria_retirements, audit_log; the database itself refuses to change
 them (`guards`). Current state is written in the same transaction and can be rebuilt from the record. Every table but
@@ -33,16 +33,18 @@ ENTRY_KINDS = (
     "void",
     "erasure",
 )
-TASK_KINDS = ("retest", "follow_up", "override_review")
+TASK_KINDS = ("retest", "follow_up", "override_review", "referral_outcome", "check_in", "criteria_review")
 APPEND_ONLY = ("record_entries", "criteria_versions", "criteria_retirements", "audit_log")
 ERASABLE = ("document", "private", "salt")
 
 
-def _organisation() -> "sa.Column[str]":
+def of_one_organisation() -> "sa.Column[str]":
+    """Return the column that every table but organisations has."""
     return uuid_column("organisation_id", nullable=False)
 
 
-def _of_organisation() -> sa.ForeignKeyConstraint:
+def names_organisation() -> sa.ForeignKeyConstraint:
+    """Return the reference to an organisation."""
     return sa.ForeignKeyConstraint(["organisation_id"], ["organisations.id"])
 
 
@@ -58,7 +60,8 @@ def _of_entry(column: str = "id") -> sa.ForeignKeyConstraint:
     return sa.ForeignKeyConstraint(["organisation_id", column], ["record_entries.organisation_id", "record_entries.id"])
 
 
-def _one_of(column: str, words: tuple[str, ...]) -> sa.CheckConstraint:
+def one_of(column: str, words: tuple[str, ...]) -> sa.CheckConstraint:
+    """Return the constraint that a column holds one of these words."""
     return sa.CheckConstraint(sa.column(column).in_(words), name=f"{column}_known")
 
 
@@ -74,32 +77,34 @@ organisations = sa.Table(
 actors = sa.Table(
     "actors",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     sa.Column("kind", sa.String(16), nullable=False),
     sa.Column("display_name", sa.Text, nullable=False),
     sa.Column("profession", sa.Text),
     sa.Column("registration", sa.Text),
     sa.Column("roles", sa.Text, nullable=False),
+    sa.Column("email", sa.String(254)),
     sa.Column("issuer", sa.Text),
     sa.Column("subject", sa.Text),
     moment_column("created_at", nullable=False),
     moment_column("disabled_at"),
     sa.PrimaryKeyConstraint("organisation_id", "id"),
     sa.UniqueConstraint("issuer", "subject"),
-    _of_organisation(),
-    _one_of("kind", ("person", "system")),
+    names_organisation(),
+    one_of("kind", ("person", "system")),
 )
 
 
-def _of_actor(column: str = "actor_id") -> sa.ForeignKeyConstraint:
+def names_actor(column: str = "actor_id") -> sa.ForeignKeyConstraint:
+    """Return the reference to an actor of the same organisation."""
     return sa.ForeignKeyConstraint(["organisation_id", column], ["actors.organisation_id", "actors.id"])
 
 
 access_keys = sa.Table(
     "access_keys",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     uuid_column("actor_id", nullable=False),
     sa.Column("secret_sha256", sa.String(64), nullable=False),
@@ -111,14 +116,14 @@ access_keys = sa.Table(
     sa.Column("last_used_on", sa.Date),
     sa.PrimaryKeyConstraint("organisation_id", "id"),
     sa.UniqueConstraint("id"),
-    _of_actor(),
-    _one_of("purpose", ("api", "calendar", "share")),
+    names_actor(),
+    one_of("purpose", ("api", "calendar", "share")),
 )
 
 idempotency_keys = sa.Table(
     "idempotency_keys",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("actor_id", nullable=False),
     sa.Column("key", sa.String(128), nullable=False),
     sa.Column("route", sa.String(128), nullable=False),
@@ -126,13 +131,13 @@ idempotency_keys = sa.Table(
     uuid_column("object_id", nullable=False),
     moment_column("created_at", nullable=False),
     sa.PrimaryKeyConstraint("organisation_id", "actor_id", "key"),
-    _of_actor(),
+    names_actor(),
 )
 
 console_sessions = sa.Table(
     "console_sessions",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     uuid_column("key_id", nullable=False),
     sa.Column("secret_sha256", sa.String(64), nullable=False),
@@ -146,7 +151,7 @@ console_sessions = sa.Table(
 athletes = sa.Table(
     "athletes",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     sa.Column("ref", sa.String(64)),
     sa.Column("birth_year", sa.Integer),
@@ -158,13 +163,13 @@ athletes = sa.Table(
     moment_column("erased_at"),
     sa.PrimaryKeyConstraint("organisation_id", "id"),
     sa.UniqueConstraint("organisation_id", "ref"),
-    _of_organisation(),
+    names_organisation(),
 )
 
 episodes = sa.Table(
     "episodes",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     uuid_column("athlete_id", nullable=False),
     sa.Column("ref", sa.String(64)),
@@ -188,7 +193,7 @@ episodes = sa.Table(
 record_entries = sa.Table(
     "record_entries",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     uuid_column("athlete_id", nullable=False),
     sa.Column("sequence", sa.Integer, nullable=False),
@@ -210,15 +215,15 @@ record_entries = sa.Table(
     sa.UniqueConstraint("organisation_id", "athlete_id", "sequence"),
     _of_athlete(),
     _of_episode(),
-    _of_actor(),
-    _one_of("kind", ENTRY_KINDS),
+    names_actor(),
+    one_of("kind", ENTRY_KINDS),
     sa.Index(None, "organisation_id", "recorded_at", "id"),
 )
 
 batteries = sa.Table(
     "batteries",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     uuid_column("athlete_id", nullable=False),
     uuid_column("episode_id"),
@@ -237,8 +242,8 @@ batteries = sa.Table(
     _of_athlete(),
     _of_episode(),
     _of_entry(),
-    _one_of("kind", ("assessment", "baseline", "follow_up")),
-    _one_of("state", ("standing", "superseded", "void")),
+    one_of("kind", ("assessment", "baseline", "follow_up")),
+    one_of("state", ("standing", "superseded", "void")),
     sa.CheckConstraint("kind = 'baseline' OR episode_id IS NOT NULL", name="episode_unless_baseline"),
     sa.Index(None, "organisation_id", "athlete_id", "performed_at"),
 )
@@ -246,7 +251,7 @@ batteries = sa.Table(
 decisions = sa.Table(
     "decisions",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     uuid_column("athlete_id", nullable=False),
     uuid_column("episode_id", nullable=False),
@@ -268,8 +273,8 @@ decisions = sa.Table(
     _of_athlete(),
     _of_episode(),
     _of_entry(),
-    _one_of("outcome", (PASS, "hold")),
-    _one_of("state", ("standing", "superseded", "withdrawn", "void")),
+    one_of("outcome", (PASS, "hold")),
+    one_of("state", ("standing", "superseded", "withdrawn", "void")),
     sa.Index(None, "organisation_id", "battery_id"),
     sa.Index(None, "organisation_id", "decided_at", "id"),
     sa.Index(None, "organisation_id", "episode_id", "decided_at", "id"),
@@ -279,7 +284,7 @@ decisions = sa.Table(
 unmet_criteria = sa.Table(
     "unmet_criteria",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("decision_id", nullable=False),
     sa.Column("criterion_id", sa.String(64), nullable=False),
     sa.Column("status", sa.String(16), nullable=False),
@@ -292,7 +297,7 @@ unmet_criteria = sa.Table(
 findings = sa.Table(
     "findings",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("athlete_id", nullable=False),
     uuid_column("episode_id", nullable=False),
     sa.Column("finding", sa.String(64), nullable=False),
@@ -318,10 +323,11 @@ findings = sa.Table(
 tasks = sa.Table(
     "tasks",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
-    uuid_column("athlete_id", nullable=False),
+    uuid_column("athlete_id"),
     sa.Column("kind", sa.String(16), nullable=False),
+    sa.Column("about", sa.String(64)),
     uuid_column("episode_id"),
     uuid_column("decision_id"),
     uuid_column("battery_id"),
@@ -336,8 +342,9 @@ tasks = sa.Table(
     _of_episode(),
     _of_entry("decision_id"),
     _of_entry("battery_id"),
-    _one_of("kind", TASK_KINDS),
-    _one_of("state", ("open", "closed")),
+    one_of("kind", TASK_KINDS),
+    one_of("state", ("open", "closed")),
+    sa.CheckConstraint("kind = 'criteria_review' OR athlete_id IS NOT NULL", name="athlete_unless_criteria"),
     sa.Index(None, "organisation_id", "state", "due_on", "id"),
     sa.Index(None, "organisation_id", "athlete_id"),
     sa.Index(
@@ -361,7 +368,7 @@ tasks = sa.Table(
 criteria_versions = sa.Table(
     "criteria_versions",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     sa.Column("set_id", sa.String(64), nullable=False),
     sa.Column("version", sa.Integer, nullable=False),
     sa.Column("digest", sa.String(71), nullable=False),
@@ -372,14 +379,14 @@ criteria_versions = sa.Table(
     uuid_column("published_by", nullable=False),
     moment_column("published_at", nullable=False),
     sa.PrimaryKeyConstraint("organisation_id", "set_id", "version"),
-    _of_actor("published_by"),
+    names_actor("published_by"),
     sa.Index(None, "organisation_id", "digest"),
 )
 
 criteria_retirements = sa.Table(
     "criteria_retirements",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     sa.Column("set_id", sa.String(64), nullable=False),
     sa.Column("version", sa.Integer, nullable=False),
     sa.Column("retired_from", sa.Date, nullable=False),
@@ -391,13 +398,13 @@ criteria_retirements = sa.Table(
         ["organisation_id", "set_id", "version"],
         ["criteria_versions.organisation_id", "criteria_versions.set_id", "criteria_versions.version"],
     ),
-    _of_actor(),
+    names_actor(),
 )
 
 criteria_drafts = sa.Table(
     "criteria_drafts",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     sa.Column("set_id", sa.String(64), nullable=False),
     sa.Column("version", sa.Integer, nullable=False),
     sa.Column("source", sa.Text, nullable=False),
@@ -406,13 +413,13 @@ criteria_drafts = sa.Table(
     uuid_column("edited_by", nullable=False),
     moment_column("edited_at", nullable=False),
     sa.PrimaryKeyConstraint("organisation_id", "set_id", "version"),
-    _of_actor("edited_by"),
+    names_actor("edited_by"),
 )
 
 audit_log = sa.Table(
     "audit_log",
     METADATA,
-    _organisation(),
+    of_one_organisation(),
     uuid_column("id", nullable=False),
     moment_column("at", nullable=False),
     uuid_column("actor_id", nullable=False),
@@ -423,7 +430,7 @@ audit_log = sa.Table(
     sa.Column("request_id", sa.String(64)),
     sa.Column("detail", sa.Text),
     sa.PrimaryKeyConstraint("organisation_id", "id"),
-    _of_actor(),
+    names_actor(),
     sa.Index(None, "organisation_id", "at", "id"),
     sa.Index(None, "organisation_id", "athlete_id", "at"),
 )

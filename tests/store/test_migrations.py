@@ -3,6 +3,7 @@
 import subprocess
 import sys
 from contextlib import contextmanager
+from dataclasses import replace
 
 import pytest
 import sqlalchemy as sa
@@ -15,9 +16,10 @@ from alembic.operations import Operations
 from service.domain.errors import DatabaseUnavailableError
 from service.store.database import Database
 from service.store.migrating import MIGRATIONS, is_current, upgrade
-from service.store.tables import METADATA
+from service.store.sending_tables import METADATA
+from service.use_cases.context import Context
 from tests import builders
-from tests.clinic import new_clinic, small
+from tests.clinic import Clinic, new_clinic, small
 from tests.world import new_world
 
 AT_ONCE = 4
@@ -93,20 +95,42 @@ def test_a_table_that_a_later_migration_rebuilds_keeps_its_rows_and_what_names_t
     assert count_of("access_keys", filled.url) == keys > 0
 
 
-def test_an_older_record_keeps_its_tasks_and_takes_reviews_of_overrides(tmp_path):
-    url = f"sqlite:///{tmp_path / 'record.sqlite'}"
-    with opened(url, for_migration=True) as database:
+def made_older(file, revision):
+    """Return the address of a record's copy in the tables of an older release: the columns that were there then."""
+    older = file.with_name("older.sqlite")
+    with opened(f"sqlite:///{older}", for_migration=True) as database:
         config = Config()
         config.set_main_option("script_location", str(MIGRATIONS))
         config.attributes["database"] = database
-        command.upgrade(config, "0002")
+        command.upgrade(config, revision)
+        inspector = sa.inspect(database.engine)
+        tables = {name: [one["name"] for one in inspector.get_columns(name)] for name in inspector.get_table_names()}
+        with database.engine.connect() as connection:
+            connection.rollback()
+            raw = connection.connection.driver_connection
+            raw.execute("ATTACH DATABASE ? AS newer", (str(file),))
+            for name, columns in tables.items():
+                if name != "alembic_version":
+                    named = ", ".join(columns)
+                    raw.execute(f"INSERT INTO main.{name} ({named}) SELECT {named} FROM newer.{name}")
+            raw.execute("DETACH DATABASE newer")
+    return f"sqlite:///{older}"
+
+
+def test_an_older_record_keeps_its_tasks_and_takes_reviews_of_overrides(tmp_path):
+    file = tmp_path / "record.sqlite"
+    url = f"sqlite:///{file}"
+    upgrade(url)
     clinic = new_clinic(url)
     held = clinic.post_battery(small("A", session_check=builders.SESSION_CHECK | {"limp": True}))
     before = clinic.found("tasks")
+    older = made_older(file, "0002")
+
+    upgrade(older)
+
     clinic.world.context.database.close()
-
-    upgrade(url)
-
+    context = Context(Database(older), clinic.world.clock, "0.0.0")
+    clinic = Clinic(replace(clinic.world, url=older, context=context))
     assert before
     assert clinic.found("tasks") == before
     told = {"position": {"stage": "rebuild", "participation": "modified_training"}, "valid_until": "2026-11-27"}

@@ -5,7 +5,7 @@ from typing import Any, Literal
 from alembic import context
 
 from service.store.database import Database
-from service.store.tables import METADATA
+from service.store.sending_tables import METADATA
 from service.store.types import UtcMoment
 
 LOCK = 7_204_310
