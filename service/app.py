@@ -51,7 +51,13 @@ class PlainJson(DefaultJSONProvider):
 
 def create_app(settings: Settings, *, clock: Clock | None = None) -> Flask:
     """Return the service; it starts without its database, and says so at /health/ready."""
-    context = Context(Database(settings.database_url), clock or _now, service_version())
+    context = Context(
+        Database(settings.database_url),
+        clock or _now,
+        service_version(),
+        webhook_networks=settings.webhook_networks,
+        public_url=settings.public_url,
+    )
     return joined(settings, context, blueprints=BLUEPRINTS, roles=ROLES, authenticate=authenticate)
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from ipaddress import IPv4Network, IPv6Network
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -22,11 +23,15 @@ class Context:
         database: where the record is kept.
         clock: returns now, with its zone.
         service_version: the release that runs.
+        webhook_networks: networks inside the operator's own that webhooks may be sent to.
+        public_url: the address at which people reach the service; empty where the operator names none.
     """
 
     database: Database
     clock: Callable[[], datetime]
     service_version: str
+    webhook_networks: tuple[IPv4Network | IPv6Network, ...] = ()
+    public_url: str = ""
 
 
 @dataclass(frozen=True, slots=True)
