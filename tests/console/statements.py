@@ -6,7 +6,7 @@ assert len(sent) <= 6
 """
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from typing import Any
 
 import sqlalchemy as sa
@@ -14,10 +14,14 @@ import sqlalchemy as sa
 from tests.world import World
 
 
-@contextmanager
-def statements(world: World) -> Iterator[list[str]]:
+def statements(world: World) -> AbstractContextManager[list[str]]:
     """Collect what the world's app sends to its database."""
-    engine = world.client(None).flask.application.extensions["rts"].database.engine
+    return statements_to(world.client(None).flask.application.extensions["rts"].database.engine)
+
+
+@contextmanager
+def statements_to(engine: sa.Engine) -> Iterator[list[str]]:
+    """Collect what is sent to a database."""
     sent: list[str] = []
 
     def note(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
