@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from service.domain.errors import NotFoundError
 from service.domain.record import instant
@@ -14,6 +15,7 @@ from service.use_cases.access_keys import add_key
 from service.use_cases.actors import add_actor
 from service.use_cases.audit import note
 from service.use_cases.context import ADMINISTRATOR, SYSTEM, Caller, Context
+from service.use_cases.reminding import replan
 
 FIRST_ADMINISTRATOR = "First administrator"
 
@@ -62,6 +64,7 @@ def change_organisation(context: Context, caller: Caller, body: Mapping[str, Any
         if changed:
             access.change_organisation(tx, caller.organisation, name=body["name"], time_zone=body["time_zone"])
             _note_change(tx, caller, now, "; ".join(changed))
+            replan(tx, caller.organisation, ZoneInfo(body["time_zone"]), now)
         return _answer(_own(tx, caller))
 
     return context.database.write(work)

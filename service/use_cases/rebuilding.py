@@ -19,6 +19,7 @@ from service.store.access import Organisation
 from service.store.database import Tx
 from service.use_cases.context import Context
 from service.use_cases.in_force import by_digest
+from service.use_cases.reminding import follow
 
 Progress = Callable[[int], None]
 
@@ -141,6 +142,8 @@ class _Looking:
         ]
         if self.may_write:
             state.write(tx, stored, rebuilt)
+            zone, now = ZoneInfo(self.home.time_zone), self.context.clock()
+            follow(tx, self.home.id, zone, now, before=stored["tasks"], after=rebuilt["tasks"])
         return report
 
     def _now(self, chain: list[Link]) -> Moment:

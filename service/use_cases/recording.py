@@ -21,6 +21,7 @@ from service.store.database import Tx
 from service.store.ids import new_id
 from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import by_digest
+from service.use_cases.reminding import follow
 
 SALT_BYTES = 16
 ATHLETE, ERASED, REF_TAKEN = "athlete", "erased", "ref_taken"
@@ -112,6 +113,7 @@ class Recording:
         state.write_names(self.tx, self.before, self.after)
         entries.add(self.tx, self.added)
         state.write_rest(self.tx, self.before, self.after)
+        self._remind()
         self._note()
         return changed
 
@@ -148,6 +150,10 @@ class Recording:
         known = self.history()
         found = {one.id: _stored(standing(one.entry, known, known=self.standings.get(one.id))) for one in open_}
         return {key: one for key, one in found.items() if self.standings.get(key) != one}
+
+    def _remind(self) -> None:
+        before, after = self.before["tasks"], self.after["tasks"]
+        follow(self.tx, self.caller.organisation, self.caller.zone, self.now, before=before, after=after)
 
     def _note(self) -> None:
         for one in self.added:
