@@ -38,6 +38,7 @@ DOMAIN_MAY_IMPORT = {
     "fractions",
     "functools",
     "hashlib",
+    "ipaddress",
     "itertools",
     "json",
     "re",
