@@ -67,8 +67,13 @@ def standing_view(row: Mapping[str, Any], today: date) -> dict[str, Any]:
     return {
         "state": EXPIRED if is_over else row["state"],
         "until": None if until is None else until.isoformat(),
-        "awaiting_sign_off": row["signed_at"] is None and not is_void,
+        "awaiting_sign_off": is_awaiting_sign_off(row),
     }
+
+
+def is_awaiting_sign_off(row: Mapping[str, Any]) -> bool:
+    """Tell whether nobody has signed a decision off that somebody could."""
+    return row["signed_at"] is None and row["state"] != IS_VOID
 
 
 def _because(code: str | None) -> dict[str, Any]:

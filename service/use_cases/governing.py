@@ -16,8 +16,10 @@ from service.use_cases.choosing import SHIPPED
 from service.use_cases.context import Caller, Context, Created
 from service.use_cases.criteria_text import Named, Text, check_text, named
 from service.use_cases.drafting import PRECONDITION_FAILED, shipped_text, tag
+from service.use_cases.events import news_of_criteria
 from service.use_cases.governance import CONFLICTS, VERSION, Change, change, object_id, refuse_reserved
 from service.use_cases.in_force import fit_as_well
+from service.use_cases.outbox import tell_all
 from service.use_cases.showing_criteria import version_answer
 
 ADOPT = "POST /v1/criteria-sets"
@@ -202,7 +204,13 @@ def _put_in_force(made: Change, new: NewVersion, action: str, replaced: str | No
     if replaced is not None:
         _replace(made, replaced, one)
     _require_alone(made, one)
+    _tell(made, one)
     return True
+
+
+def _tell(made: Change, one: Adopted) -> None:
+    id_ = object_id(made.caller, VERSION, Named(one.set_id, one.version))
+    tell_all(made.tx, made.organisation, [news_of_criteria(id_, one.set_id, one.version, made.now)], made.now)
 
 
 def _add(made: Change, new: NewVersion, action: str) -> bool:

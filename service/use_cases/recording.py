@@ -20,8 +20,11 @@ from service.store import audit, entries, history, people, state
 from service.store.database import Tx
 from service.store.ids import new_id
 from service.use_cases.context import Caller, Context
+from service.use_cases.events import news_of_record
 from service.use_cases.in_force import by_digest
+from service.use_cases.outbox import tell_all
 from service.use_cases.reminding import follow
+from service.use_cases.withdrawing import newly_withdrawn
 
 SALT_BYTES = 16
 ATHLETE, ERASED, REF_TAKEN = "athlete", "erased", "ref_taken"
@@ -114,6 +117,7 @@ class Recording:
         entries.add(self.tx, self.added)
         state.write_rest(self.tx, self.before, self.after)
         self._remind()
+        self._tell(newly_withdrawn(self.standings, changed))
         self._note()
         return changed
 
@@ -154,6 +158,10 @@ class Recording:
     def _remind(self) -> None:
         before, after = self.before["tasks"], self.after["tasks"]
         follow(self.tx, self.caller.organisation, self.caller.zone, self.now, before=before, after=after)
+
+    def _tell(self, withdrawn: list[str]) -> None:
+        news = news_of_record(self.added, withdrawn, self.after["decisions"], self.now)
+        tell_all(self.tx, self.caller.organisation, news, self.now)
 
     def _note(self) -> None:
         for one in self.added:
