@@ -51,14 +51,19 @@ class PlainJson(DefaultJSONProvider):
 
 def create_app(settings: Settings, *, clock: Clock | None = None) -> Flask:
     """Return the service; it starts without its database, and says so at /health/ready."""
-    context = Context(
+    context = context_of(settings, clock=clock)
+    return joined(settings, context, blueprints=BLUEPRINTS, roles=ROLES, authenticate=authenticate)
+
+
+def context_of(settings: Settings, *, clock: Clock | None = None) -> Context:
+    """Return the parts of the service as the operator chooses them."""
+    return Context(
         Database(settings.database_url),
         clock or _now,
         service_version(),
         webhook_networks=settings.webhook_networks,
         public_url=settings.public_url,
     )
-    return joined(settings, context, blueprints=BLUEPRINTS, roles=ROLES, authenticate=authenticate)
 
 
 def joined(

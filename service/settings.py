@@ -78,6 +78,8 @@ class Settings:
                     chosen[field] = read(environ[name].strip())
                 except ValueError as error:
                     faults[name] = str(error)
+        if chosen.get("smtp_url") and not chosen.get("mail_from"):
+            faults["RTS_MAIL_FROM"] = "missing beside RTS_SMTP_URL; say from whom mails come, such as rts@example.org"
         if faults:
             raise SettingsError(faults)
         return cls(**chosen)  # type: ignore[arg-type]  # each reader returns what its field holds

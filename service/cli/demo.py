@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from service.cli.layout import Paper, printable, standard_output
 from service.cli.outcomes import PASSED, Said
 from service.cli.refusals import UnreadableFileError, invalid_option
+from service.cli.serving import ticking
 from service.settings import HIGHEST_PORT, Settings, service_version
 
 HOME = "demo-data"
@@ -63,7 +64,9 @@ def _demo(options: argparse.Namespace) -> Said:
             message = f"{error.filename or home}: {(error.strerror or str(error)).lower()}"
             raise UnreadableFileError(message) from error
         settings = Settings(database_url=_url(home / RECORD), log_level="warning")
-        serve(create_app(settings), listening, settings, ready=lambda: _say(demo, as_json=options.json))
+        app = create_app(settings)
+        with ticking(app.extensions["rts"], settings):
+            serve(app, listening, settings, ready=lambda: _say(demo, as_json=options.json))
     return Said(PASSED)
 
 

@@ -5,7 +5,8 @@ import signal
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import waitress
@@ -69,19 +70,29 @@ def serve(app: Flask, listening: socket.socket, settings: Settings, *, ready: Ca
         clear_untrusted_proxy_headers=settings.trusted_proxies == 0,
         channel_timeout=60,
     )
+    with until_stopped() as wait:
+        # The loop has a thread of its own, so that it goes on sending while the main thread waits for the end.
+        threading.Thread(target=server.run, daemon=True).start()
+        ready()
+        wait()
+        _drain(server)
+
+
+@contextmanager
+def until_stopped() -> Iterator[Callable[[], None]]:
+    """Return what waits for SIGINT or SIGTERM, which do nothing else meanwhile."""
     stopping = threading.Event()
     before = {one: signal.signal(one, lambda *_: stopping.set()) for one in _STOPPING}
-    # The loop has a thread of its own, so that it goes on sending while the main thread waits for the end.
-    threading.Thread(target=server.run, daemon=True).start()
-    try:
-        ready()
+
+    def wait() -> None:
         while not stopping.wait(timeout=60):
             pass
-        _drain(server)
+
+    try:
+        yield wait
     finally:
         for one, handler in before.items():
             signal.signal(one, handler)
-        app.extensions["rts"].database.close()
 
 
 def _drain(server: Any) -> None:

@@ -370,3 +370,18 @@ def inside(text: str) -> str:
 def capital(text: str) -> str:
     """Return a text with a capital first letter."""
     return text[:1].upper() + text[1:]
+
+
+_TASKS = {
+    "retest": "retest",
+    "follow_up": "question of the morning after",
+    "override_review": "review of an override",
+    "referral_outcome": "outcome of a referral",
+    "check_in": "check-in after return",
+    "criteria_review": "review of a criteria set",
+}
+
+
+def task_title(kind: str) -> str:
+    """Return what a kind of task is called within a sentence."""
+    return _TASKS[kind]

@@ -41,13 +41,13 @@ def listed(tx: Tx, organisation: str, wanted: Wanted, *, after: Place | None, li
     if after is not None:
         place = sa.tuple_(sa.literal(after[0], columns.due_on.type), sa.literal(after[1], columns.id.type))
         query = query.where(sa.tuple_(columns.due_on, columns.id) > place)
-    return _named(tx, query.order_by(columns.due_on, columns.id).limit(limit).subquery())
+    return named(tx, query.order_by(columns.due_on, columns.id).limit(limit).subquery())
 
 
 def one(tx: Tx, organisation: str, id_: str) -> Row | None:
     """Return a task by its id."""
     query = sa.select(tasks).where(tasks.c.organisation_id == organisation, tasks.c.id == id_)
-    return next(iter(_named(tx, query.subquery())), None)
+    return next(iter(named(tx, query.subquery())), None)
 
 
 def open_of(tx: Tx, organisation: str, episode_ids: Iterable[str]) -> list[Row]:
@@ -55,7 +55,7 @@ def open_of(tx: Tx, organisation: str, episode_ids: Iterable[str]) -> list[Row]:
     query = sa.select(tasks).where(
         tasks.c.organisation_id == organisation, tasks.c.episode_id.in_(list(episode_ids)), tasks.c.state == OPEN
     )
-    return _named(tx, query.subquery())
+    return named(tx, query.subquery())
 
 
 def decided(tx: Tx, organisation: str, rows: Iterable[Row]) -> dict[str, Any]:
@@ -78,12 +78,13 @@ def decided(tx: Tx, organisation: str, rows: Iterable[Row]) -> dict[str, Any]:
     return {key: document for id_, battery, document in said for key in (id_, battery) if key is not None}
 
 
-def _named(tx: Tx, found: sa.Subquery) -> list[Row]:
+def named(tx: Tx, found: sa.Subquery) -> list[Row]:
+    """Return tasks with the refs that are shown with them, the first due first."""
     is_athlete = (athletes.c.organisation_id == found.c.organisation_id) & (athletes.c.id == found.c.athlete_id)
     is_episode = (episodes.c.organisation_id == found.c.organisation_id) & (episodes.c.id == found.c.episode_id)
     query = (
         sa.select(found, athletes.c.ref.label("athlete_ref"), episodes.c.ref.label("episode_ref"))
-        .select_from(found.join(athletes, is_athlete).outerjoin(episodes, is_episode))
+        .select_from(found.outerjoin(athletes, is_athlete).outerjoin(episodes, is_episode))
         .order_by(found.c.due_on, found.c.id)
     )
     return [dict(row) for row in tx.execute(query).mappings()]

@@ -1,0 +1,94 @@
+"""The tick: every few seconds what is due is handed over and sent, in any number of processes.
+
+APScheduler only ticks, from memory. What is due stands in the database and is claimed there, so that a tick that comes
+late, twice or in several processes at once does no harm.
+"""
+
+import logging
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC
+
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from service.domain.errors import DatabaseUnavailableError
+from service.reminders.sender import Sender, sender
+from service.settings import Settings
+from service.use_cases.context import Context
+from service.use_cases.reminding import hand_due, plan_missing
+
+_LOG = logging.getLogger("rts.reminders")
+
+
+class Tick:
+    """One look at what is due; called again and again."""
+
+    def __init__(self, context: Context, sending: Sender) -> None:
+        self._context = context
+        self._sending = sending
+        self._stopping = threading.Event()
+        self._is_planned = False
+        self._is_gone = False
+
+    def __call__(self) -> None:
+        """Hand over and send what is due; a fault is logged, and the next tick tries again."""
+        try:
+            self._look()
+        except DatabaseUnavailableError as error:
+            if not self._is_gone:
+                _LOG.warning("nothing can be sent for now: %s", error)
+            self._is_gone = True
+        except Exception:  # noqa: BLE001 - whatever it was, the next tick comes
+            _LOG.exception("a tick failed; the next one tries again")
+        else:
+            self._is_gone = False
+
+    def stop(self) -> None:
+        """Begin nothing more; what is being sent is finished."""
+        self._stopping.set()
+
+    def _look(self) -> None:
+        if not self._is_planned:
+            plan_missing(self._context)
+            self._is_planned = True
+        hand_due(self._context, has_mail=self._sending.has_mail)
+        while not self._stopping.is_set() and self._sending.send_due():
+            pass
+
+
+@contextmanager
+def running(context: Context, settings: Settings) -> Iterator[None]:
+    """Tick while the block runs; at its end what is being sent is finished."""
+    logging.getLogger("apscheduler").setLevel(logging.ERROR)  # a tick that is skipped while one runs is no news
+    with sender(context, settings) as sending:
+        tick = Tick(context, sending)
+        scheduler = BackgroundScheduler(timezone=UTC)
+        scheduler.add_job(
+            tick,
+            "interval",
+            seconds=settings.tick_seconds,
+            next_run_time=context.clock(),
+            coalesce=True,
+            max_instances=1,
+            misfire_grace_time=None,
+        )
+        scheduler.start()
+        try:
+            yield
+        finally:
+            tick.stop()
+            scheduler.shutdown(wait=True)
+
+
+def run_once(context: Context, settings: Settings) -> None:
+    """Look once at what is due, and return when it was sent.
+
+    Raises:
+        DatabaseUnavailableError: the database can't be reached.
+    """
+    with sender(context, settings) as sending:
+        plan_missing(context)
+        hand_due(context, has_mail=sending.has_mail)
+        while sending.send_due():
+            pass

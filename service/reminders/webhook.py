@@ -1,0 +1,197 @@
+"""Send one webhook: to an address that was looked up, checked and is then connected to; no redirect is followed."""
+
+import contextlib
+import re
+import socket
+import ssl
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
+from ipaddress import ip_address
+from typing import Any
+
+from urllib3.connection import HTTPConnection, HTTPSConnection
+from urllib3.exceptions import HTTPError
+
+from service.domain.addresses import HTTPS, Address, Network, Target, refused, target_of
+from service.reminders.signing import signature
+from service.store.sending import Claimed
+from service.use_cases.sending import GONE, Tried
+
+SECONDS = 15
+MOST_READ = 64 * 1024
+_CHUNK = 4096
+_FINAL = frozenset({GONE})
+_SUCCESS, _REDIRECT = range(200, 300), range(300, 400)
+_ASKING = frozenset({429, 503})
+_WHOLE = re.compile(r"[0-9]{1,6}")
+
+SLOW = f"did not answer within {SECONDS} s"
+
+Resolve = Callable[[str, int], list[Address]]
+
+
+class _UnreachableError(Exception):
+    """Nothing can be sent; the message says why, in words for the delivery log."""
+
+
+def resolved(host: str, port: int) -> list[Address]:
+    """Return every address of a host."""
+    found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
+    return list(dict.fromkeys(ip_address(one[4][0]) for one in found))
+
+
+class WebhookSender:
+    """Sends webhooks of this release.
+
+    Args:
+        allowed: networks inside the operator's own that may be reached.
+        version: the release, told to receivers.
+        resolve: returns the addresses of a host.
+        tls: how certificates are checked; by default as the system trusts.
+    """
+
+    def __init__(
+        self,
+        allowed: Sequence[Network],
+        version: str,
+        *,
+        resolve: Resolve = resolved,
+        tls: ssl.SSLContext | None = None,
+    ) -> None:
+        self._allowed = allowed
+        self._agent = f"rts-service/{version}"
+        self._resolve = resolve
+        self._tls = tls or ssl.create_default_context()
+
+    def send(self, one: Claimed, now: datetime) -> Tried:
+        """Return what became of one try at a moment."""
+        if not one.is_on or one.url is None or one.secret is None:
+            return Tried(is_needless=True, error="the webhook is turned off")
+        try:
+            target = target_of(one.url)
+            address = self._address(target)
+            return self._posted(target, address, _headers(one, now, self._agent, target), one.document.encode(), now)
+        except (_UnreachableError, ValueError) as error:
+            return Tried(error=str(error))
+        except (TimeoutError, HTTPError, OSError) as error:
+            return Tried(error=_why(error))
+
+    def _address(self, target: Target) -> Address:
+        """Return the address to connect to; every one that the host has must be allowed."""
+        try:
+            found = self._resolve(target.host, target.port)
+        except OSError:
+            message = f"the name {target.host} has no address"
+            raise _UnreachableError(message) from None
+        for one in found:
+            because = refused(one, self._allowed, scheme=target.scheme)
+            if because is not None:
+                raise _UnreachableError(because)
+        return found[0]
+
+    def _posted(self, target: Target, address: Address, headers: dict[str, str], body: bytes, now: datetime) -> Tried:
+        connection = self._connection(target, address)
+        with contextlib.closing(connection), _cut_after(SECONDS, connection) as is_cut:
+            try:
+                connection.connect()
+                connection.request("POST", target.path, body=body, headers=headers, preload_content=False)
+                response = connection.getresponse()
+                _read(response)
+            except (HTTPError, OSError):
+                if is_cut():
+                    raise TimeoutError from None
+                raise
+            return _tried(response.status, response.headers.get("Retry-After"), now)
+
+    def _connection(self, target: Target, address: Address) -> HTTPConnection:
+        if target.scheme != HTTPS:
+            return HTTPConnection(str(address), target.port, timeout=SECONDS)
+        return HTTPSConnection(
+            str(address), target.port, timeout=SECONDS, ssl_context=self._tls, server_hostname=target.host
+        )
+
+
+def _headers(one: Claimed, now: datetime, agent: str, target: Target) -> dict[str, str]:
+    assert one.secret is not None  # noqa: S101 - a webhook that is on has one
+    id_, timestamp = message_id(one.message), int(now.timestamp())
+    secrets = [one.secret]
+    if one.previous_secret is not None and one.previous_until is not None and now < one.previous_until:
+        secrets.append(one.previous_secret)
+    host = f"[{target.host}]" if ":" in target.host else target.host
+    return {
+        "Host": f"{host}:{target.port}",
+        "Content-Type": "application/json",
+        "User-Agent": agent,
+        "webhook-id": id_,
+        "webhook-timestamp": str(timestamp),
+        "webhook-signature": signature(secrets, id_=id_, timestamp=timestamp, body=one.document.encode()),
+    }
+
+
+def message_id(id_: str) -> str:
+    """Return how a message is named on the way, the same at each try."""
+    return f"msg_{id_.replace('-', '')}"
+
+
+@contextlib.contextmanager
+def _cut_after(seconds: float, connection: HTTPConnection) -> Iterator[Callable[[], bool]]:
+    """Cut a connection that takes too long in all: a timeout of its own starts anew with every byte."""
+    cut = threading.Event()
+
+    def end() -> None:
+        cut.set()
+        if connection.sock is not None:
+            with contextlib.suppress(OSError):
+                connection.sock.shutdown(socket.SHUT_RDWR)
+
+    timer = threading.Timer(seconds, end)
+    timer.daemon = True
+    timer.start()
+    try:
+        yield cut.is_set
+    finally:
+        timer.cancel()
+
+
+def _read(response: Any) -> None:
+    """Read what is answered, and no more than anybody needs to say."""
+    left = MOST_READ
+    while left > 0 and (read := response.read(min(_CHUNK, left))):
+        left -= len(read)
+
+
+def _tried(status: int, retry_after: str | None, now: datetime) -> Tried:
+    if status in _SUCCESS:
+        return Tried(is_done=True, status=status)
+    error = f"answered {status}"
+    if status in _REDIRECT:
+        error += ", a redirect; none is followed, so give the address that it leads to"
+    pause = _pause(retry_after, now) if status in _ASKING else None
+    return Tried(status=status, error=error, is_final=status in _FINAL, pause=pause)
+
+
+def _pause(retry_after: str | None, now: datetime) -> timedelta | None:
+    """Return how long a receiver asks to be left alone: in seconds, or until a date."""
+    said = (retry_after or "").strip()
+    if _WHOLE.fullmatch(said):
+        return timedelta(seconds=int(said))
+    try:
+        return max(parsedate_to_datetime(said).astimezone(UTC) - now, timedelta())
+    except (ValueError, TypeError):
+        return None
+
+
+def _why(error: Exception) -> str:
+    """Return in words why nothing was answered."""
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, ssl.SSLCertVerificationError):
+            return f"its certificate is not trusted ({cause.verify_message})"
+        if isinstance(cause, ConnectionRefusedError):
+            return "refused the connection"
+        if isinstance(cause, TimeoutError):
+            return SLOW
+        cause = cause.__cause__ or cause.__context__
+    return SLOW if "timed out" in str(error) else "broke the connection off"
