@@ -8,11 +8,13 @@ from service.api import (
     batteries,
     criteria,
     decisions,
+    deliveries,
     entries,
     episodes,
     evaluations,
     organisation,
     retests,
+    webhooks,
 )
 from service.api.blueprint import Blueprint
 
@@ -30,5 +32,7 @@ BLUEPRINTS: tuple[Blueprint, ...] = (
     organisation.blp,
     actors.blp,
     access_keys.blp,
+    webhooks.blp,
+    deliveries.blp,
     audit.blp,
 )

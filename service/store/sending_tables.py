@@ -106,5 +106,6 @@ deliveries = sa.Table(
     sa.CheckConstraint("(channel = 'email') = (actor_id IS NOT NULL)", name="actor_named"),
     sa.Index(None, "state", "next_at"),
     sa.Index(None, "organisation_id", "created_at", "id"),
+    sa.Index(None, "organisation_id", "state", "created_at", "id"),
     sa.Index(None, "organisation_id", "webhook_id", "created_at", "id"),
 )

@@ -45,7 +45,8 @@ class OneOfEach:
     def headers(self, operation: str) -> dict[str, str]:
         """The headers of a change of what was seen."""
         seen = {"If-Match": f'"{self.draft["etag"]}"'}
-        return seen if operation.endswith("criteria-drafts/{set_id}/{version}") else {}
+        as_made = {"PUT /v1/webhooks/{webhook_id}": {"If-Match": '"1"'}}
+        return seen if operation.endswith("criteria-drafts/{set_id}/{version}") else as_made.get(operation, {})
 
     def send(self, client: Client, operation: str, *, body: Any = None) -> Any:
         """Send an operation whole, so that only who sends it can stand against it."""
@@ -87,6 +88,9 @@ class OneOfEach:
             "PUT /v1/organisation": {"name": f"{MARK}-club", "time_zone": "Europe/Vienna"},
             "POST /v1/actors": person("another"),
             "POST /v1/access-keys": {"actor_id": self.ids["actor_id"], "label": f"{MARK}-label"},
+            "POST /v1/webhooks": webhook(),
+            "PUT /v1/webhooks/{webhook_id}": webhook() | {"events": ["task.due"], "state": "on"},
+            "POST /v1/webhooks/{webhook_id}/rotate-secret": {"keep_previous_hours": 24},
         }
 
 
@@ -106,12 +110,16 @@ def one_of_each(url: str) -> OneOfEach:
     begins = {"in_force_from": "2026-01-01"}
     clinic.post(f"/v1/criteria-drafts/{PUBLISHED}/1/publish", begins, ADMINISTRATOR)
     draft = created(admin.post("/v1/criteria-drafts", text_of(DRAFTED)))
+    told = created(admin.post("/v1/webhooks", webhook()))["id"]
+    delivery = created(admin.post(f"/v1/webhooks/{told}/test"))["id"]
     ids = {f"{name}_id": decision[f"{name}_id"] for name in ("athlete", "episode", "battery")} | {
         "decision_id": decision["id"],
         "entry_id": decision["battery_id"],
         "task_id": decision["retest"]["id"],
         "actor_id": actor,
         "key_id": key,
+        "webhook_id": told,
+        "delivery_id": delivery,
         "finding": FINDING,
         "version": "1",
     }
@@ -144,6 +152,11 @@ def exception() -> dict[str, Any]:
 def position() -> dict[str, Any]:
     at = {"stage": "protected_loading", "participation": "none"}
     return {"position": at, "conditions": f"{MARK}-conditions", "rationale": f"{MARK}-rationale"}
+
+
+def webhook() -> dict[str, Any]:
+    """A webhook of a host that has no address, so that nothing is asked of a network."""
+    return {"url": f"https://{MARK}.invalid/{MARK}-path", "label": f"{MARK}-label"}
 
 
 def person(name: str) -> dict[str, Any]:

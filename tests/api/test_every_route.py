@@ -55,6 +55,10 @@ WHO: Mapping[str, tuple[str, ...]] = {
     "GET /v1/actors/{actor_id}": ADMIN,
     "GET /v1/access-keys": ADMIN,
     "GET /v1/access-keys/{key_id}": ADMIN,
+    "GET /v1/webhooks": ADMIN,
+    "GET /v1/webhooks/{webhook_id}": ADMIN,
+    "GET /v1/deliveries": ADMIN,
+    "GET /v1/deliveries/{delivery_id}": ADMIN,
     "GET /v1/audit": ADMIN,
     "GET /health/live": ANYBODY,
     "GET /health/ready": ANYBODY,
@@ -83,6 +87,12 @@ WHO: Mapping[str, tuple[str, ...]] = {
     "POST /v1/actors": ADMIN,
     "POST /v1/access-keys": ADMIN,
     "POST /v1/access-keys/{key_id}/revoke": ADMIN,
+    "POST /v1/webhooks": ADMIN,
+    "PUT /v1/webhooks/{webhook_id}": ADMIN,
+    "POST /v1/webhooks/{webhook_id}/rotate-secret": ADMIN,
+    "POST /v1/webhooks/{webhook_id}/test": ADMIN,
+    "POST /v1/deliveries/{delivery_id}/replay": ADMIN,
+    "DELETE /v1/webhooks/{webhook_id}": ADMIN,
     "POST /v1/actors/{actor_id}/disable": ADMIN,
 }
 
@@ -340,6 +350,7 @@ FILTERS = (
     (CLINICIAN, "/v1/decisions", "episode", "episode_id"),
     (CLINICIAN, "/v1/retests", "athlete", "athlete_id"),
     (ADMINISTRATOR, "/v1/audit", "athlete", "athlete_id"),
+    (ADMINISTRATOR, "/v1/deliveries", "webhook", "webhook_id"),
 )
 
 

@@ -157,6 +157,7 @@ def _deliveries():
     for columns in (
         ["state", "next_at"],
         ["organisation_id", "created_at", "id"],
+        ["organisation_id", "state", "created_at", "id"],
         ["organisation_id", "webhook_id", "created_at", "id"],
     ):
         op.create_index(op.f(f"ix_deliveries_{'_'.join(columns)}"), "deliveries", columns)
