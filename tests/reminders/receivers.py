@@ -1,0 +1,99 @@
+"""Real servers on this machine that webhooks and mails are sent to, started and stopped by the test."""
+
+import contextlib
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
+
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import SMTP
+
+from tests.cli.serving import free_port
+
+
+@dataclass
+class Received:
+    """What a receiver was sent, and how it answers: by the number of what came before."""
+
+    url: str
+    requests: list[tuple[dict[str, str], bytes]] = field(default_factory=list)
+    answer: Callable[[int], tuple[int, dict[str, str]]] = lambda _: (204, {})
+
+    @property
+    def ids(self) -> list[str]:
+        return [headers["webhook-id"] for headers, _ in self.requests]
+
+
+@contextlib.contextmanager
+def receiver() -> Iterator[Received]:
+    """A receiver of webhooks on a free port."""
+
+    class Handler(BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1"
+
+        def do_POST(self) -> None:
+            body = self.rfile.read(int(self.headers["Content-Length"]))
+            status, headers = received.answer(len(received.requests))
+            received.requests.append(({name.lower(): value for name, value in self.headers.items()}, body))
+            self.send_response(status)
+            for name, value in {"Content-Length": "0", **headers}.items():
+                self.send_header(name, value)
+            self.end_headers()
+
+        def log_message(self, *_: Any) -> None:
+            pass
+
+    class Server(ThreadingHTTPServer):
+        request_queue_size = 256
+        daemon_threads = True
+
+    server = Server(("127.0.0.1", 0), Handler)
+    received = Received(f"http://127.0.0.1:{server.server_address[1]}/hook")
+    thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
+    thread.start()
+    try:
+        yield received
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+
+
+@dataclass
+class Mailbox:
+    """What a mail server was handed, and what it answers to each."""
+
+    url: str = ""
+    mails: list[Any] = field(default_factory=list)
+    answer: str = "250 OK"
+    answer_to_recipient: str | None = None
+
+
+@contextlib.contextmanager
+def mail_server() -> Iterator[Mailbox]:
+    """A mail server on a free port."""
+    box = Mailbox()
+
+    class Handler:
+        async def handle_RCPT(  # noqa: N802 - so the server calls it
+            self, _server: SMTP, _session: Any, envelope: Any, address: str, _options: Any
+        ) -> str:
+            if box.answer_to_recipient is None:
+                envelope.rcpt_tos.append(address)
+            return box.answer_to_recipient or "250 OK"
+
+        async def handle_DATA(  # noqa: N802 - likewise
+            self, _server: SMTP, _session: Any, envelope: Any
+        ) -> str:
+            box.mails.append(envelope)
+            return box.answer
+
+    controller = Controller(Handler(), hostname="127.0.0.1", port=free_port())
+    controller.start()
+    box.url = f"smtp://127.0.0.1:{controller.port}"
+    try:
+        yield box
+    finally:
+        controller.stop()
