@@ -218,13 +218,13 @@ class EvaluationSchema(RuledSchema):
         """Refuse a second athlete, and a second battery of the same ref."""
         entries = sent.get(ENTRIES)
         if isinstance(entries, list):
-            yield from _other_athletes(part(sent, "athlete", "ref"), entries)
+            yield from _other_athletes(fields.composed(part(sent, "athlete", "ref")), entries)
             yield from _refs_taken(entries)
 
 
 def _other_athletes(known: object, entries: list[object]) -> Iterator[Broken]:
     for position, entry in enumerate(entries):
-        ref = part(entry, "battery", "athlete", "ref")
+        ref = fields.composed(part(entry, "battery", "athlete", "ref"))
         known = ref if known is None else known
         if ref is not None and ref != known:
             place = (ENTRIES, position, "battery", "athlete", "ref")
@@ -234,7 +234,7 @@ def _other_athletes(known: object, entries: list[object]) -> Iterator[Broken]:
 def _refs_taken(entries: list[object]) -> Iterator[Broken]:
     seen: list[object] = []
     for position, entry in enumerate(entries):
-        ref = part(entry, "battery", "ref")
+        ref = fields.composed(part(entry, "battery", "ref"))
         if ref is not None and ref in seen and part(entry, "battery", "supersedes") is None:
             place = (ENTRIES, position, "battery", "ref")
             yield Broken(place, "duplicate: an earlier battery has this ref; give another, or say what this supersedes")

@@ -7,6 +7,7 @@ on its list is answered with the list.
 
 import datetime as dt
 import re
+import unicodedata
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Any
@@ -27,6 +28,8 @@ _YEAR = {"year": f"out_of_range: a year from {FIRST_YEAR} to {LAST_YEAR} is want
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _MONTH = re.compile(r"\d{4}-\d{2}", re.ASCII)
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}[Tt]\d{2}:\d{2}:\d{2}(\.\d{1,6})?([Zz]|[+-]\d{2}:\d{2})", re.ASCII)
+# Unicode's categories of controls, format characters and separators.
+_UNSEEN = frozenset({"Cc", "Cf", "Zl", "Zp", "Zs"})
 
 
 class Text(fields.Field[str]):
@@ -57,9 +60,27 @@ class Text(fields.Field[str]):
         return text
 
 
+def composed(value: Any) -> Any:
+    """Return a text trimmed and in Unicode's composed form (NFC), so that one ref has one form; else the value."""
+    return unicodedata.normalize("NFC", value).strip() if isinstance(value, str) else value
+
+
+class Ref(Text):
+    """A reference of the sender's, composed; of what can't be seen it has the plain blank alone."""
+
+    default_error_messages = {"unseen": "bad_text: take out {what}; it can't be seen, and makes this another ref"}
+
+    def _deserialize(self, value: Any, attr: str | None, data: Mapping[str, Any] | None, **_: Any) -> str:
+        text = super()._deserialize(composed(value), attr, data)
+        for one in text:
+            if one != " " and unicodedata.category(one) in _UNSEEN:
+                raise self.make_error("unseen", what=f"U+{ord(one):04X} {unicodedata.name(one, 'CONTROL')}")
+        return text
+
+
 def ref(**settings: Any) -> Text:
     """Return a field for a reference of the sender's: 1 to 64 characters."""
-    return Text(most=REF_LENGTH, **settings)
+    return Ref(most=REF_LENGTH, **settings)
 
 
 def name(**settings: Any) -> Text:

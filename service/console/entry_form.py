@@ -14,6 +14,7 @@ from decimal import Decimal
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from schemas.fields import composed
 from schemas.strict_json import DIGITS
 from service.domain.errors import FieldError
 
@@ -68,17 +69,21 @@ def body_of(typed: Typed, form: Mapping[str, Any], zone: ZoneInfo, fixed: Mappin
         zone: in which times are typed.
         fixed: what is not typed: kind, athlete, episode, criteria set, stage.
     """
-    return _Reading({key: one.replace("\0", "").strip() for key, one in typed.items()}, form, zone).filled(fixed)
+    return _Reading(_cleaned(typed), form, zone).filled(fixed)
 
 
 def facts_of(typed: Typed) -> Filled:
     """Return the athlete and the episode of a first battery."""
-    reading = _Reading({key: one.replace("\0", "").strip() for key, one in typed.items()}, {}, ZoneInfo("UTC"))
+    reading = _Reading(_cleaned(typed), {}, ZoneInfo("UTC"))
     athlete = reading.told("athlete", ATHLETE_FACTS, "#/athlete")
     episode = reading.told("episode", EPISODE_FACTS, "#/episode")
     is_new = reading.typed.get("athlete.known") != "true"
     body = {"athlete": athlete | {"new": is_new}, "episode": episode | {"new": True}}
     return Filled(body, reading.places)
+
+
+def _cleaned(typed: Typed) -> dict[str, str]:
+    return {key: composed(one.replace("\0", "")) for key, one in typed.items()}
 
 
 def number_of(text: str) -> int | Decimal | str:

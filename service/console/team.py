@@ -6,6 +6,7 @@ from typing import Any
 
 from flask import Response, request
 
+from schemas.fields import composed
 from service.api.access import caller, context
 from service.console.blueprint import blp, page
 from service.domain.codes import HOLD_RANK
@@ -45,7 +46,7 @@ def team() -> Response:
     stages = {ANY: "Any", **found["stages"], NOT_SET: "Not set"}
     choices: Mapping[str, Mapping[str, Any]] = {SHOW: SHOWS, STAGE: stages, SORT: SORTS}
     faults = list(_faults(choices))
-    asked = {name: _asked(name, choices[name]) for name in choices} | {SEARCH: request.args.get(SEARCH, "").strip()}
+    asked = {name: _asked(name, choices[name]) for name in choices} | {SEARCH: composed(request.args.get(SEARCH, ""))}
     fits = [one for one in found["items"] if _fits(one, asked)]
     return page(
         "console/team.html",

@@ -555,6 +555,16 @@ def test_values_of_a_first_battery_are_told_and_reading_a_known_athlete_is_noted
     assert values(reader, NEW, fields | {"athlete.ref": "KB-2"}).status_code == 403
 
 
+def test_reading_a_known_athlete_is_noted_whichever_form_of_the_ref_is_typed(clinic, reader):
+    composed, decomposed = "\N{LATIN CAPITAL LETTER O WITH DIAERESIS}zil", "O\N{COMBINING DIAERESIS}zil"
+    begun(clinic, athlete={"ref": composed, "new": True, "birth_year": 2000})
+
+    reader.send(NEW, FACTS | {"athlete.ref": decomposed, "athlete.birth_year": "2000", "step": "facts"})
+
+    rows = list_audit(clinic.world.context, clinic.world.administrator, {}, limit=20).items
+    assert "read_athlete" in [one["action"] for one in rows]
+
+
 def test_the_morning_after_is_answered_and_judged(clinic, reader):
     evening = clinic.post_battery(whole("A", target_stage="competition"))
     clinic.at("2026-11-21T08:00:00+01:00")

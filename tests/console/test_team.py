@@ -122,6 +122,13 @@ def test_filters_and_search_leave_out_who_does_not_fit(reader, clinic):
     assert "1 finding open" in text_of(reader.page("/console/team?search=C-ref"))
 
 
+def test_search_finds_either_form_of_a_letter(reader, clinic):
+    posted(clinic, "\N{LATIN CAPITAL LETTER O WITH DIAERESIS}zil")
+    ref = "\N{LATIN CAPITAL LETTER O WITH DIAERESIS}zil-ref"
+
+    assert refs(reader, "?search=O\N{COMBINING DIAERESIS}zil", among=(ref,)) == [ref]
+
+
 def test_what_is_late_is_said_so_and_found(reader, clinic):
     posted(clinic, "A", session_check=LIMPING)
     posted(clinic, "B")

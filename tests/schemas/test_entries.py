@@ -202,6 +202,14 @@ def test_one_athlete_may_be_named_in_every_battery() -> None:
     assert len(loaded(battery, battery)["entries"]) == 2
 
 
+@pytest.mark.parametrize("other", ["\N{LATIN SMALL LETTER O WITH DIAERESIS}-1 ", "o\N{COMBINING DIAERESIS}-1"])
+def test_another_form_of_a_ref_is_the_same_ref(other: str) -> None:
+    one = "\N{LATIN SMALL LETTER O WITH DIAERESIS}-1"
+    first, second = ({"battery": BATTERY | {"ref": ref, "athlete": {"ref": ref}}} for ref in (one, other))
+
+    assert load(file_of(first, second))[1] == [("#/entries/1/battery/ref", "duplicate")]
+
+
 def test_all_faults_of_all_entries_come_at_once() -> None:
     document = file_of(
         {"battery": BATTERY | {"performed_at": "yesterday"}},
