@@ -4,6 +4,7 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
@@ -100,6 +101,24 @@ class Database:
         except PoolTimeoutError as error:
             raise DatabaseUnavailableError(BUSY) from error
 
+    def settle(self) -> None:
+        """Leave nothing of what was removed in SQLite's files: its log is written into the record and emptied.
+
+        Somebody who reads meanwhile may keep the log from being emptied; the next call does it, or whoever closes
+        the database last. PostgreSQL's files are its server's business.
+
+        Raises:
+            DatabaseUnavailableError: busy or gone; what was removed stays so.
+        """
+        if self._gate is None:
+            return
+        try:
+            # As the driver's own connection: in a transaction, such as SQLAlchemy begins, no log can be emptied.
+            with self._gate, closing(self.engine.raw_connection()) as connection:
+                connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except (sqlite3.Error, PoolTimeoutError) as error:
+            raise DatabaseUnavailableError(BUSY) from error
+
     def close(self) -> None:
         """Give every connection back."""
         self.engine.dispose()
@@ -149,6 +168,7 @@ def _sqlite(url: sa.URL, *, for_migration: bool) -> sa.Engine:
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute(f"PRAGMA foreign_keys={'OFF' if for_migration else 'ON'}")
         connection.execute("PRAGMA recursive_triggers=ON")
+        connection.execute("PRAGMA secure_delete=ON")  # what was erased is overwritten
 
     @event.listens_for(engine, "begin")
     def _begun(connection: sa.Connection) -> None:

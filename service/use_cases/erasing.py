@@ -43,7 +43,9 @@ def erase_athlete(context: Context, caller: Caller, athlete: str, body: Mapping[
         _refuse_again(recording, body["scope"])
         return Created(_erased(recording, id_, body), id_)
 
-    return context.database.write(work)
+    made = context.database.write(work)
+    context.database.settle()
+    return made
 
 
 def _refuse_again(recording: Recording, scope: str) -> None:

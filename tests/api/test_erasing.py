@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -61,6 +62,12 @@ def kept(clinic: Clinic, of: dict[str, Any]) -> str:
     return json.dumps(rows, default=str)
 
 
+def in_files(url: str) -> bytes:
+    """All that stands in the files of a SQLite database: the record, its log and its index."""
+    file = Path(url.removeprefix("sqlite:///"))
+    return b"".join(one.read_bytes() for one in file.parent.glob(f"{file.name}*"))
+
+
 def test_a_default_erasure_takes_away_names_and_keeps_the_figures(clinic, told):
     before = kept(clinic, told)
     assert all(name in before for name in NAMES)
@@ -96,6 +103,23 @@ def test_a_full_erasure_leaves_a_chain_of_digests(clinic, told):
     assert (row["ref"], row["birth_year"], row["entries"]) == (None, None, len(chain))
     [episode] = clinic.found("episodes")
     assert {episode[name] for name in ("ref", "condition", "onset_on", "stage", "current_decision_id")} == {None}
+
+
+def test_a_full_erasure_leaves_no_byte_of_it_in_the_files_of_sqlite(databases):
+    sentinel = "Sentinel-4711"
+    with databases.copy("sqlite") as made:
+        clinic = new_clinic(made.url)
+        athlete, episode = {"ref": sentinel, "new": True}, EPISODE | {"ref": f"{sentinel}-1"}
+        posted = clinic.post_battery(small(sentinel, athlete=athlete, episode=episode, tester=sentinel))
+        setback = clinic.post(f"/v1/episodes/{posted['episode_id']}/events", {"kind": "setback", "on": "2026-11-20"})
+        clinic.post(f"/v1/entries/{setback['id']}/void", {"reason": sentinel * 100})
+        assert sentinel.encode() in in_files(made.url)
+
+        erase(clinic, posted, "full")
+
+        assert sentinel.encode() not in in_files(made.url)
+        clinic.assert_sound()
+        clinic.world.context.database.close()
 
 
 def test_a_full_erasure_may_follow_a_default_one(clinic, told):

@@ -90,6 +90,11 @@ def test_a_database_that_is_not_there_is_unavailable(url):
         database.read(lambda tx: tx.execute(sa.text("SELECT 1")))
 
 
+def test_a_database_that_is_not_there_can_not_be_settled():
+    with pytest.raises(DatabaseUnavailableError):
+        Database("sqlite:////nowhere/at/all.sqlite").settle()
+
+
 def test_a_moment_comes_back_as_it_was_in_utc(world):
     moment = datetime(2026, 3, 29, 3, 0, 0, 123456, tzinfo=timezone(timedelta(hours=2)))
     query = sa.select(sa.cast(sa.bindparam("moment", moment, UtcMoment()), UtcMoment()))
