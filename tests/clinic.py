@@ -103,6 +103,13 @@ class Clinic:
         query = sa.select(METADATA.tables[table]).where(*same)
         return self.world.context.database.read(lambda tx: [dict(row) for row in tx.execute(query).mappings()])
 
+    def update(self, table: str, values: Mapping[str, Any], *, id: str) -> None:  # noqa: A002 - as the column
+        """Write into a row what only sending writes."""
+        columns = METADATA.tables[table].c
+        is_it = (columns.organisation_id == self.world.organisation) & (columns.id == id)
+        asked = sa.update(METADATA.tables[table]).where(is_it).values(**values)
+        self.world.context.database.write(lambda tx: tx.execute(asked))
+
     def chain(self, athlete: str) -> list[Link]:
         return self.world.context.database.read(lambda tx: entries.read(tx, self.world.organisation, athlete))
 
