@@ -1,4 +1,4 @@
-"""What is due: retests, the questions of the morning after, and reviews of overrides."""
+"""What is due: retests, questions of the morning after, outcomes of referrals, reviews of overrides, check-ins."""
 
 from collections.abc import Iterator, Mapping
 from typing import Any
@@ -9,7 +9,8 @@ from schemas.history import in_order
 from schemas.reason import count
 from schemas.rules import Broken, RuledSchema
 
-KINDS = ("retest", "follow_up", "override_review")
+KINDS = ("retest", "follow_up", "override_review", "referral_outcome", "check_in")
+STATUSES = ("upcoming", "due", "overdue", "lapsed", "closed")
 STATES = ("open", "closed")
 CLOSED_BECAUSE = ("done", "replaced", "cancelled", "episode_closed", "void")
 
@@ -19,6 +20,7 @@ class TaskSchema(DocumentSchema):
 
     id = query_fields.Id(required=True)
     kind = fields.Choice(KINDS, required=True)
+    about = fields.Text(required=True, allow_none=True)
     athlete_id = query_fields.Id(required=True)
     athlete_ref = fields.ref(required=True, allow_none=True)
     episode_id = query_fields.Id(required=True, allow_none=True)
@@ -29,6 +31,7 @@ class TaskSchema(DocumentSchema):
     window_days = count(required=True)
     last_day = fields.Day(required=True)
     overdue = fields.Flag(required=True)
+    status = fields.Choice(STATUSES, required=True)
     state = fields.Choice(STATES, required=True)
     closed_because = fields.Text(required=True, allow_none=True)
     updated_at = fields.Moment(required=True)
@@ -60,3 +63,9 @@ class CancelSchema(DocumentSchema):
     """Why a task is called off."""
 
     reason = fields.Text(required=True)
+
+
+class DoneSchema(DocumentSchema):
+    """How a check-in went."""
+
+    note = fields.Text(required=True)

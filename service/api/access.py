@@ -46,6 +46,7 @@ ROLES: Mapping[str, frozenset[str]] = {
     "retests.show": CLINIC,
     "retests.reschedule": CLINIC,
     "retests.cancel": CLINIC,
+    "retests.done": CLINIC,
     "tests.every_test": EVERYBODY,
     "criteria_sets.every": EVERYBODY,
     "criteria_sets.take": ADMINISTRATION,

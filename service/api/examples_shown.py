@@ -54,6 +54,7 @@ SHOWN_BATTERY: dict[str, Any] = {
 TASK: dict[str, Any] = {
     "id": DECISION["retest"]["id"],
     "kind": "retest",
+    "about": None,
     "athlete_id": ATHLETE_ID,
     "athlete_ref": BRIEF["athlete_ref"],
     "episode_id": EPISODE_ID,
@@ -64,6 +65,7 @@ TASK: dict[str, Any] = {
     "window_days": DECISION["retest"]["window_days"],
     "last_day": "2026-10-16",
     "overdue": False,
+    "status": "due",
     "state": "open",
     "closed_because": None,
     "updated_at": DECISION["decided_at"],

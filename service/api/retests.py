@@ -8,20 +8,21 @@ from uuid import UUID
 from flask import url_for
 
 from schemas.query_fields import page_of
-from schemas.tasks import CancelSchema, RescheduleSchema, TaskSchema, TasksQuerySchema
+from schemas.tasks import CancelSchema, DoneSchema, RescheduleSchema, TaskSchema, TasksQuerySchema
 from service.api.access import caller, context
 from service.api.blueprint import Answer, Blueprint
 from service.api.examples_shown import TASK
 from service.api.pages import page, place_of, refuse_cursor
 from service.api.reading import idempotency_key
 from service.use_cases.context import Created
-from service.use_cases.retests import cancel_task, list_tasks, reschedule_task, show_task
+from service.use_cases.retests import cancel_task, finish_task, list_tasks, reschedule_task, show_task
 
 DESCRIPTION = (
-    "What is due: the retest of each episode, the question of the morning after each occasion, and the review that "
-    "each override asks for within 72 hours."
+    "What is due: the retest of each episode, the question of the morning after each occasion, the outcome of each "
+    "referral, the review that each override asks for within 72 hours, and check-ins 2, 6 and 12 weeks after a return."
 )
 LATER = {"due_on": "2026-10-19", "reason": "The athlete travels with the team."}
+CHECKED_IN = {"kind": "check_in", "about": "2_weeks", "state": "closed", "status": "closed", "closed_because": "done"}
 
 blp = Blueprint("retests", __name__, url_prefix="/v1/retests", description=DESCRIPTION)
 
@@ -66,8 +67,18 @@ def reschedule(body: Mapping[str, Any], task_id: str) -> Created:
 
 
 @blp.post("/<id:task_id>/cancel")
-@blp.creates(TaskSchema, at=_address, example=TASK | {"state": "closed", "closed_because": "cancelled"})
+@blp.creates(
+    TaskSchema, at=_address, example=TASK | {"state": "closed", "status": "closed", "closed_because": "cancelled"}
+)
 @blp.arguments(CancelSchema, example={"reason": "Seen elsewhere."})
 def cancel(body: Mapping[str, Any], task_id: str) -> Created:
     """Call an open task off for good, and say why; the record keeps it."""
     return cancel_task(context(), caller(), task_id, body, idempotency_key())
+
+
+@blp.post("/<id:task_id>/done")
+@blp.creates(TaskSchema, at=_address, example=TASK | CHECKED_IN)
+@blp.arguments(DoneSchema, example={"note": "Plays without pain."})
+def done(body: Mapping[str, Any], task_id: str) -> Created:
+    """Say that a check-in is done, and how it went; every other kind of task closes by itself."""
+    return finish_task(context(), caller(), task_id, body, idempotency_key())

@@ -20,12 +20,22 @@ from service.store.tables import METADATA
 
 SIGN_OFF, OVERRIDE, DEFER = "sign_off", "override", "defer"
 RESCHEDULED, CANCELLED, RENAMED = "retest_rescheduled", "retest_cancelled", "ref_changed"
+CHECK_IN_DONE = "check_in_done"
 RETEST, FOLLOW_UP, OVERRIDE_REVIEW = "retest", "follow_up", "override_review"
+REFERRAL_OUTCOME, CHECK_IN = "referral_outcome", "check_in"
 OPEN, CLOSED = "open", "closed"
 IS_STANDING, IS_SUPERSEDED, IS_VOID = "standing", "superseded", "void"
 
 # Practice, not evidence: an override is looked at again within 72 hours, so on the second or the third day after it.
 REVIEW = {"after_days": 2, "window_days": 1}
+
+# Practice, not evidence: as long as the sets give the outcome of a referral.
+REFERRAL = {"after_days": 2, "window_days": 2}
+
+# Practice, not evidence: how it goes 2, 6 and 12 weeks after the return to competition.
+CHECK_INS: Mapping[str, timedelta] = {f"{weeks}_weeks": timedelta(weeks=weeks) for weeks in (2, 6, 12)}
+CHECK_IN_WINDOW = 7
+RETURNED = "competition"
 
 # In the order in which they can be written: a row comes after those that it names.
 TABLES = ("athletes", "episodes", "batteries", "decisions", "unmet_criteria", "findings", "tasks")
@@ -330,11 +340,13 @@ class _State:
     # Tasks
 
     def _tasks(self) -> Iterator[Row]:
-        for episode in dict.fromkeys(one.episode for one in self._decisions(self.chain)):
+        for episode in dict.fromkeys(one.episode for one in self.chain if one.episode):
             decided = [one for one in self._decisions(self.chain) if one.episode == episode]
             yield from self._retests(decided)
             yield from self._follow_ups(decided)
             yield from self._reviews(episode)
+            yield from self._check_ins(episode)
+        yield from self._referrals()
 
     def _retests(self, decided: Sequence[Link]) -> Iterator[Row]:
         """Yield the retest of each decision; only that of the episode's current one may be open."""
@@ -383,6 +395,51 @@ class _State:
             self._close(row, "done" if later else None, later or one)
             yield self._settled(row, one)
 
+    def _referrals(self) -> Iterator[Row]:
+        """Yield the outcome that each finding awaits, until the finding is closed."""
+        by_id = {one.id: one for one in self.chain}
+        for finding in self._findings():
+            raised = by_id[finding["raised_by"]]
+            due_on = raised.occurred_on + timedelta(days=REFERRAL["after_days"])
+            proposed = {"due_on": due_on.isoformat(), "window_days": REFERRAL["window_days"]}
+            row = self._task(REFERRAL_OUTCOME, raised, raised.id, proposed, about=finding["finding"])
+            if raised.kind == record.BATTERY:
+                row["battery_id"] = raised.id
+            closing = by_id.get(finding["resolved_by"])
+            self._close(row, "done" if closing else None, closing or raised)
+            yield self._settled(row, raised)
+
+    def _check_ins(self, episode: str | None) -> Iterator[Row]:
+        """Yield the check-ins after each return to competition, until something sends the athlete back."""
+        own = [one for one in self.live if one.episode == episode]
+        moved = [one for one in own if one.kind == SIGN_OFF and one.content.get("position")]
+        for place, one in enumerate(moved):
+            if one.content["position"].get("participation") != RETURNED:
+                continue
+            before = moved[place - 1].content["position"].get("participation") if place else None
+            if before == RETURNED:
+                continue  # still there: the weeks are counted from the return
+            later = moved[place + 1 :]
+            ends = next((other for other in later if other.content["position"].get("participation") != RETURNED), None)
+            for about, weeks in CHECK_INS.items():
+                yield self._settled(self._checked_in(one, about, weeks, own, ends), one)
+
+    def _checked_in(self, one: Link, about: str, weeks: timedelta, own: Sequence[Link], ends: Link | None) -> Row:
+        """Return a check-in: answered by a battery near its day or later, replaced by what happened before that."""
+        due_on = one.occurred_on + weeks
+        proposed = {"due_on": due_on.isoformat(), "window_days": CHECK_IN_WINDOW}
+        row = self._task(CHECK_IN, one, one.id, proposed, about=about) | {"decision_id": one.content.get("decision")}
+        near = due_on - timedelta(days=CHECK_IN_WINDOW)
+        answers = (other for other in own if other.kind == record.BATTERY and other.occurred_on >= near)
+        setbacks = (other for other in own if _is_setback(other) and other.sequence > one.sequence)
+        ended = [(other, "replaced") for other in (ends, next(setbacks, None)) if other is not None]
+        answered = next(answers, None)
+        told = [*ended, *([(answered, "done")] if answered is not None else [])]
+        if told:
+            first, because = min(told, key=lambda pair: pair[0].sequence)
+            self._close(row, because, first)
+        return row
+
     def _mornings(self) -> dict[str, list[Link]]:
         """Return the follow-ups that count by the first battery of the occasion that each follows."""
         first_of: dict[Any, str] = {}
@@ -396,12 +453,12 @@ class _State:
                 found.setdefault(occasion_of[one.content["follows"]], []).append(one)
         return found
 
-    def _task(self, kind: str, one: Link, of: str, proposed: Mapping[str, Any]) -> Row:
+    def _task(self, kind: str, one: Link, of: str, proposed: Mapping[str, Any], *, about: str | None = None) -> Row:
         return {
             **self.own,
-            "id": task_id(kind, of),
+            "id": task_id(kind if about is None else f"{kind}:{about}", of),
             "kind": kind,
-            "about": None,
+            "about": about,
             "episode_id": one.episode,
             "decision_id": None,
             "battery_id": None,
@@ -415,14 +472,15 @@ class _State:
 
     def _settled(self, row: Row, one: Link) -> Row:
         """Return a task after what people did to it, and after what became of its decision and its episode."""
-        for event in self._events(RESCHEDULED, CANCELLED):
+        for event in self._events(RESCHEDULED, CANCELLED, CHECK_IN_DONE):
             if event.content.get("task") == row["id"] and row["state"] == OPEN:
                 row["updated_at"] = _moment(event.recorded_at)
                 row["ical_sequence"] += 1
                 if event.content["kind"] == RESCHEDULED:
                     row["due_on"] = date.fromisoformat(event.content["due_on"])
                 else:
-                    row |= {"state": CLOSED, "closed_because": "cancelled"}
+                    because = "cancelled" if event.content["kind"] == CANCELLED else "done"
+                    row |= {"state": CLOSED, "closed_because": because}
         own = [other for other in self.live if other.episode == one.episode]
         erasure = next((other for other in self.chain if other.kind == ERASURE), None)
         if one.id in self.gone:
@@ -444,6 +502,10 @@ def _signs(sign_off: Link, decision: Link) -> bool:
     """Tell whether a sign-off settles a decision; who defers leaves it waiting."""
     said = sign_off.content
     return said.get("decision") == decision.id and said["determination"] != DEFER
+
+
+def _is_setback(one: Link) -> bool:
+    return one.kind == record.EVENT and one.content.get("kind") in record.SETBACKS
 
 
 def _because(before: Link, after: Link) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.store.database import Tx
-from service.store.state import OPEN
+from service.store.state import FOLLOW_UP, OPEN
 from service.store.tables import athletes, decisions, episodes, record_entries, tasks
 
 Row = dict[str, Any]
@@ -94,13 +94,20 @@ def _conditions(tx: Tx, wanted: Wanted) -> Iterator[sa.ColumnElement[bool]]:
     columns = tasks.c
     same = ((columns.kind, wanted.kind), (columns.state, wanted.state), (columns.athlete_id, wanted.athlete))
     yield from (column == value for column, value in same if value is not None)
+    if wanted.state == OPEN:
+        yield sa.not_(_is_lapsed(tx, wanted.today))
     if wanted.due_from is not None:
         yield columns.due_on >= wanted.due_from
     if wanted.due_to is not None:
         yield columns.due_on <= wanted.due_to
     if wanted.overdue is not None:
-        is_over = (columns.state == OPEN) & (_last_day(tx) < wanted.today)
+        is_over = (columns.state == OPEN) & (columns.kind != FOLLOW_UP) & (_last_day(tx) < wanted.today)
         yield is_over if wanted.overdue else sa.not_(is_over)
+
+
+def _is_lapsed(tx: Tx, today: date) -> sa.ColumnElement[bool]:
+    """Return whether a question of the morning after can't be answered any more."""
+    return (tasks.c.kind == FOLLOW_UP) & (_last_day(tx) < today)
 
 
 def _last_day(tx: Tx) -> sa.ColumnElement[Any]:

@@ -1,4 +1,4 @@
-"""What is due: retests, questions of the morning after, reviews of overrides; to put one off, or to call it off."""
+"""What is due: to put one off, to call it off, or to say that a check-in is done; all else closes by itself."""
 
 from collections.abc import Mapping
 from datetime import date, timedelta
@@ -9,7 +9,7 @@ from service.domain.errors import ConflictError, NotFoundError
 from service.domain.record import instant
 from service.store import tasks
 from service.store.database import Tx
-from service.store.state import CANCELLED, OPEN, OVERRIDE_REVIEW, RESCHEDULED
+from service.store.state import CANCELLED, CHECK_IN, CHECK_IN_DONE, FOLLOW_UP, OPEN, OVERRIDE_REVIEW, RESCHEDULED
 from service.store.tasks import Place
 from service.use_cases.appending import Addition, Find, Request, append, entry_of, invalid, moment_of
 from service.use_cases.brief_decisions import today_of
@@ -18,7 +18,11 @@ from service.use_cases.reads import Seen, watched
 from service.use_cases.recording import Recording
 
 TASK, TASK_CLOSED, NOT_PUT_OFF = "task", "task_closed", "not_put_off"
+CLOSES_BY_ITSELF = "closes_by_itself"
 RESCHEDULE, CANCEL = "POST /v1/retests/{id}/reschedule", "POST /v1/retests/{id}/cancel"
+DONE = "POST /v1/retests/{id}/done"
+
+UPCOMING, DUE, OVERDUE, LAPSED, CLOSED = "upcoming", "due", "overdue", "lapsed", "closed"
 
 # Practice, not evidence: what lies further away than this is no date but a slip of the pen.
 LATEST = timedelta(days=366)
@@ -104,6 +108,23 @@ def cancel_task(context: Context, caller: Caller, id_: str, body: Mapping[str, A
     return _changed(context, caller, id_, Request(CANCEL, (id_,), body, key), make)
 
 
+def finish_task(context: Context, caller: Caller, id_: str, body: Mapping[str, Any], key: str) -> Created:
+    """Say that a check-in is done; `body` has `note`, how it went. Returns and raises as `reschedule_task`.
+
+    Raises:
+        ConflictError: closes_by_itself: any other kind of task closes with what it waits for.
+    """
+
+    def make(recording: Recording) -> Addition:
+        row = _open_task(recording, id_)
+        if row["kind"] != CHECK_IN:
+            detail = "only a check-in is said to be done; this closes with the battery or the resolution that it awaits"
+            raise ConflictError(CLOSES_BY_ITSELF, detail, link=f"/v1/retests/{id_}")
+        return _event(recording, row, {"kind": CHECK_IN_DONE}, {"note": body["note"]})
+
+    return _changed(context, caller, id_, Request(DONE, (id_,), body, key), make)
+
+
 def _changed(context: Context, caller: Caller, id_: str, request: Request, make: Any) -> Created:
     made = append(context, caller, request, find=_athlete_of(caller, id_), make=make)
     today = today_of(context, caller)
@@ -140,8 +161,8 @@ def _open_task(recording: Recording, id_: str) -> Mapping[str, Any]:
 
 
 def _refuse_date(recording: Recording, row: Mapping[str, Any], due_on: date) -> None:
-    of = entry_of(recording, row["decision_id"] or row["battery_id"])
-    earliest = max(recording.today, of.occurred_on)
+    of = row["decision_id"] or row["battery_id"]
+    earliest = max(recording.today, entry_of(recording, of).occurred_on) if of else recording.today
     if not earliest <= due_on <= earliest + LATEST:
         detail = f"a date from {earliest} to {earliest + LATEST} is wanted"
         raise invalid(_DUE_ON, "out_of_range", detail)
@@ -151,16 +172,20 @@ def _event(
     recording: Recording, row: Mapping[str, Any], document: Mapping[str, Any], body: Mapping[str, Any]
 ) -> Addition:
     at, on = moment_of(recording, {})
-    private = {"reason": body["reason"]}
+    private = {key: body[key] for key in ("reason", "note") if key in body}
     return Addition(record.EVENT, row["episode_id"], at, on, {**document, TASK: row["id"]}, private)
 
 
 def task_view(row: Mapping[str, Any], today: date) -> dict[str, Any]:
-    """Return a task as it is answered; it is overdue once the last day of its window is over."""
+    """Return a task as it is answered.
+
+    It is overdue once the last day of its window is over; a question of the morning after can't be answered then.
+    """
     last_day = row["due_on"] + timedelta(days=row["window_days"])
     return {
         "id": row["id"],
         "kind": row["kind"],
+        "about": row["about"],
         "athlete_id": row["athlete_id"],
         "athlete_ref": row["athlete_ref"],
         "episode_id": row["episode_id"],
@@ -170,8 +195,17 @@ def task_view(row: Mapping[str, Any], today: date) -> dict[str, Any]:
         "due_on": row["due_on"].isoformat(),
         "window_days": row["window_days"],
         "last_day": last_day.isoformat(),
-        "overdue": row["state"] == OPEN and today > last_day,
+        "overdue": _status(row, today, last_day) == OVERDUE,
+        "status": _status(row, today, last_day),
         "state": row["state"],
         "closed_because": row["closed_because"],
         "updated_at": instant(row["updated_at"]),
     }
+
+
+def _status(row: Mapping[str, Any], today: date, last_day: date) -> str:
+    if row["state"] != OPEN:
+        return CLOSED
+    if today > last_day:
+        return LAPSED if row["kind"] == FOLLOW_UP else OVERDUE
+    return DUE if today >= row["due_on"] else UPCOMING

@@ -6,7 +6,7 @@ from typing import Any
 from service.domain import record
 from service.domain.chain import ERASURE, Link
 from service.domain.words import listed
-from service.store.state import CANCELLED, RENAMED, RESCHEDULED, SIGN_OFF
+from service.store.state import CANCELLED, CHECK_IN_DONE, RENAMED, RESCHEDULED, SIGN_OFF
 
 _CONSENT = "consent"
 _KINDS = {record.ASSESSMENT: "Assessment", record.BASELINE: "Baseline", record.FOLLOW_UP: "Follow-up of the morning"}
@@ -143,8 +143,9 @@ _EVENTS: Mapping[str, Callable[[Link], str]] = {
     record.CORRECTED: _corrected,
     record.CLOSED: _closed,
     RENAMED: lambda one: f"The {one.content['of']} has another ref.",
-    RESCHEDULED: lambda one: f"Retest or follow-up moved to {one.content['due_on']}.",
-    CANCELLED: lambda _one: "Retest or follow-up cancelled.",
+    RESCHEDULED: lambda one: f"Task moved to {one.content['due_on']}.",
+    CANCELLED: lambda _one: "Task cancelled.",
+    CHECK_IN_DONE: lambda _one: "Check-in done.",
 }
 _SENTENCES: Mapping[str, Callable[[Link], str]] = {
     record.BATTERY: _battery,

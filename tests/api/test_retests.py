@@ -130,7 +130,7 @@ def test_a_task_is_put_off(clinic: Clinic) -> None:
     assert clinic.world.client(CLINICIAN).get(answer.headers["Location"]).json == answer.json
     assert [one["due_on"] for one in listed(clinic, kind="retest")] == ["2026-12-01"]
     told = clinic.world.client(CLINICIAN).get(f"/v1/episodes/{answer.json['episode_id']}").json["timeline"]
-    assert "Retest or follow-up moved to 2026-12-01." in [one["sentence"] for one in told]
+    assert "Task moved to 2026-12-01." in [one["sentence"] for one in told]
 
 
 def test_a_task_is_called_off_for_good(clinic: Clinic) -> None:
