@@ -46,6 +46,7 @@ DOMAIN_MAY_IMPORT = {
     "operator",
     "types",
     "typing",
+    "zoneinfo",
 }
 
 LOCKS = {"requirements.in": "requirements.txt", "requirements-dev.in": "requirements-dev.txt"}

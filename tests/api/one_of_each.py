@@ -32,8 +32,10 @@ class OneOfEach:
 
     def address(self, path: str) -> str:
         """The address of an operation with real ids; a parameter that nothing real is known for fails."""
-        sets = {"set_id": DRAFTED if "criteria-drafts" in path else PUBLISHED}
-        return re.sub(r"{(\w+)}", lambda found: (self.ids | sets)[found.group(1)], path)
+        own = {"set_id": DRAFTED if "criteria-drafts" in path else PUBLISHED}
+        if path.endswith("/done"):
+            own["task_id"] = self.ids["check_in_id"]
+        return re.sub(r"{(\w+)}", lambda found: (self.ids | own)[found.group(1)], path)
 
     def query(self, operation: str) -> dict[str, str]:
         """The arguments of an address that asks for one thing."""
@@ -77,6 +79,7 @@ class OneOfEach:
             "POST /v1/athletes/{athlete_id}/erasure": {"scope": "default", "reason": "asked for"},
             "POST /v1/retests/{task_id}/reschedule": {"due_on": "2026-11-25", "reason": "Travels."},
             "POST /v1/retests/{task_id}/cancel": {"reason": "Seen elsewhere."},
+            "POST /v1/retests/{task_id}/done": {"note": "Plays without pain."},
             "POST /v1/criteria-sets": {"id": SET, "version": 1, "in_force_from": "2020-01-01"},
             "POST /v1/criteria-sets/{set_id}/versions/{version}/retire": {
                 "retired_from": "2026-11-20",
@@ -104,6 +107,8 @@ def one_of_each(url: str) -> OneOfEach:
     clinic.post(f"/v1/decisions/{decision['id']}/sign-offs", sign_off(decision))
     clinic.post(f"/v1/episodes/{decision['episode_id']}/exceptions", exception())
     clinic.post(f"/v1/batteries/{decision['battery_id']}/confirmations", {"confirms": ["sides"]})
+    back = clinic.post_battery(well())
+    clinic.post(f"/v1/episodes/{back['episode_id']}/sign-offs", returned())
     actor = clinic.post("/v1/actors", person("actor"), ADMINISTRATOR)["id"]
     key = clinic.post("/v1/access-keys", {"actor_id": actor, "label": f"{MARK}-label"}, ADMINISTRATOR)["id"]
     clinic.post("/v1/criteria-drafts", text_of(PUBLISHED), ADMINISTRATOR)
@@ -116,6 +121,7 @@ def one_of_each(url: str) -> OneOfEach:
         "decision_id": decision["id"],
         "entry_id": decision["battery_id"],
         "task_id": decision["retest"]["id"],
+        "check_in_id": clinic.found("tasks", kind="check_in")[0]["id"],
         "actor_id": actor,
         "key_id": key,
         "webhook_id": told,
@@ -140,6 +146,12 @@ def held() -> dict[str, Any]:
     return battery("battery", session_check=limps, referral=builders.referral_answers() | {FINDING: True})
 
 
+def well() -> dict[str, Any]:
+    """A battery of another athlete, without a finding."""
+    named = {"ref": f"{MARK}-well", "new": True}
+    return battery("well", athlete={**named, "birth_year": 2000}, episode={**named, **builders.EPISODE})
+
+
 def sign_off(decision: dict[str, Any]) -> dict[str, Any]:
     said = {"rationale": f"{MARK}-rationale", "informed": [f"{MARK}-coach"]}
     return {"decision_digest": decision["digest"], "determination": "defer", **said}
@@ -152,6 +164,11 @@ def exception() -> dict[str, Any]:
 def position() -> dict[str, Any]:
     at = {"stage": "protected_loading", "participation": "none"}
     return {"position": at, "conditions": f"{MARK}-conditions", "rationale": f"{MARK}-rationale"}
+
+
+def returned() -> dict[str, Any]:
+    at = {"stage": "competition", "participation": "competition"}
+    return {"position": at, "valid_until": "2027-06-30", "rationale": f"{MARK}-rationale"}
 
 
 def webhook() -> dict[str, Any]:

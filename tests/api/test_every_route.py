@@ -67,6 +67,7 @@ WHO: Mapping[str, tuple[str, ...]] = {
     "POST /v1/batteries/{battery_id}/confirmations": CLINIC,
     "POST /v1/retests/{task_id}/reschedule": CLINIC,
     "POST /v1/retests/{task_id}/cancel": CLINIC,
+    "POST /v1/retests/{task_id}/done": CLINIC,
     "POST /v1/episodes/{episode_id}/findings/{finding}/resolution": CLINIC,
     "POST /v1/episodes/{episode_id}/exceptions": CLINIC,
     "POST /v1/episodes/{episode_id}/sign-offs": CLINIC,
