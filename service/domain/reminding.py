@@ -3,7 +3,7 @@
 Days before and after are practice, not evidence: no publication says when a reminder works.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -32,6 +32,10 @@ class Due(NamedTuple):
     last_day: date
     is_late_possible: bool = True
 
+    def is_lapsed(self, today: date) -> bool:
+        """Return whether it can't be done any more."""
+        return not self.is_late_possible and today > self.last_day
+
 
 class Reminder(NamedTuple):
     """A reminder: the name of its step, and the moment at which it is due, in UTC."""
@@ -58,25 +62,30 @@ def moment_of(on: date, at: time, zone: ZoneInfo) -> datetime:
     return datetime.combine(on, at, zone).astimezone(UTC)
 
 
-def planned(due: Due, plan: Mapping[str, Any], zone: ZoneInfo, now: datetime) -> list[Reminder]:
-    """Return the reminders of a task that was made, or moved, now.
+def planned(
+    due: Due, plan: Mapping[str, Any], zone: ZoneInfo, now: datetime, owed: Collection[str] = ()
+) -> list[Reminder]:
+    """Return the reminders of a task that was made, moved or planned anew now.
 
     Args:
         due: the task.
         plan: `at`, an hour such as 07:00, and `steps`.
         zone: the organisation's.
         now: an aware moment.
+        owed: the steps that were planned before and that nobody was reminded by yet.
 
     Returns:
-        The steps that are still to come, in their order. Who makes a task knows what has passed by then; where all
-        has, the last step comes at the next hour of sending, so that nothing due is forgotten.
+        The steps that are still to come or still owed, in their order. Who makes a task knows what has passed by then;
+        where all has, the last step comes at the next hour of sending, so that nothing due is forgotten, unless the
+        task can't be done any more by then.
     """
     at = time.fromisoformat(plan["at"])
     every = sorted((Reminder(name, moment_of(on, at, zone)) for name, on in _days(due, plan["steps"])), key=_order)
-    coming = [one for one in every if one.at > now]
+    coming = [one for one in every if one.at > now or one.step in owed]
     if coming or not every:
         return coming
-    return [Reminder(every[-1].step, _next(at, zone, now))]
+    last = Reminder(every[-1].step, _next(at, zone, now))
+    return [] if due.is_lapsed(last.at.astimezone(zone).date()) else [last]
 
 
 def _days(due: Due, steps: Iterable[Mapping[str, Any]]) -> Iterator[tuple[str, date]]:

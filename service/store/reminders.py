@@ -78,16 +78,18 @@ def _is_plan(organisation: str, of: str) -> tuple[sa.ColumnElement[bool], ...]:
 # Reminders
 
 
-def forget_planned(tx: Tx, organisation: str, task_ids: Sequence[str]) -> None:
-    """Remove what is planned for tasks; what was handed over stays."""
+def forget_planned(tx: Tx, organisation: str, task_ids: Sequence[str]) -> dict[str, set[str]]:
+    """Remove what is planned for tasks, and return its steps by the task; what was handed over stays."""
     columns = reminders.c
+    forgotten: dict[str, set[str]] = {}
     for place in range(0, len(task_ids), _CHUNK):
         some = task_ids[place : place + _CHUNK]
-        tx.execute(
-            sa.delete(reminders).where(
-                columns.organisation_id == organisation, columns.task_id.in_(some), columns.state == PLANNED
-            )
+        gone = sa.delete(reminders).where(
+            columns.organisation_id == organisation, columns.task_id.in_(some), columns.state == PLANNED
         )
+        for task, step in tx.execute(gone.returning(columns.task_id, columns.step)):
+            forgotten.setdefault(task, set()).add(step)
+    return forgotten
 
 
 def plan(tx: Tx, organisation: str, new: Sequence[New]) -> None:

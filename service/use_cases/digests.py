@@ -6,17 +6,16 @@ from typing import Any
 from service.store import sending
 from service.store.database import Tx
 from service.store.sending import Claimed
-from service.store.state import OPEN
 from service.use_cases.context import Context
-from service.use_cases.retests import task_view
+from service.use_cases.retests import CLOSED, LAPSED, task_view
 
 
 def digest_of(context: Context, one: Claimed) -> dict[str, Any]:
     """Return what a digest says now.
 
     Returns:
-        `{organisation, tasks}`: what the organisation is called, and those of the digest's tasks that are open still,
-        the first due first; each as `task_view` shows it.
+        `{organisation, tasks}`: what the organisation is called, and those of the digest's tasks that can still be
+        done, the first due first; each as `task_view` shows it.
     """
     named = json.loads(one.document)["data"]["tasks"]
     now = context.clock()
@@ -25,9 +24,10 @@ def digest_of(context: Context, one: Claimed) -> dict[str, Any]:
         organisation = sending.organisation_of(tx, one.organisation)
         today = now.astimezone(organisation.zone).date()
         rows = sending.digest_tasks(tx, one.organisation, [task["task_id"] for task in named])
+        tasks = [task_view(row, today) for row in rows]
         return {
             "organisation": organisation.name,
-            "tasks": [task_view(row, today) for row in rows if row["state"] == OPEN],
+            "tasks": [task for task in tasks if task["status"] not in (CLOSED, LAPSED)],
         }
 
     return context.database.read(read)

@@ -4,8 +4,8 @@ A reminder is planned in the transaction that makes, moves or closes its task. I
 and the step, so that none is handed over twice.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from typing import Any
 from uuid import UUID, uuid5
@@ -26,6 +26,7 @@ _MOVES = ("due_on", "window_days", "state")
 
 Row = Mapping[str, Any]
 Rows = Mapping[Any, Row]
+Owed = Mapping[str, Collection[str]]
 
 
 def follow(  # noqa: PLR0913 - whose tasks, when, and what they were and are
@@ -44,14 +45,17 @@ def follow(  # noqa: PLR0913 - whose tasks, when, and what they were and are
     changed = {key: row for key, row in after.items() if _has_moved(before.get(key), row)}
     over = [row["id"] for key, row in before.items() if key not in after or key in changed]
     reminders.forget_planned(tx, organisation, over)
-    _plan(tx, organisation, zone, now, [row for row in changed.values() if row["state"] == OPEN])
+    _plan(tx, organisation, zone, now, [row for row in changed.values() if row["state"] == OPEN], owed={})
 
 
 def replan(tx: Tx, organisation: str, zone: ZoneInfo, now: datetime, *, episode: str | None = None) -> None:
-    """Plan what is to come anew for the open tasks of an organisation, or of one of its episodes."""
+    """Plan what is to come anew for the open tasks of an organisation, or of one of its episodes.
+
+    A step that was still planned and is past by the new plan or time zone is due at once.
+    """
     rows = reminders.open_tasks(tx, organisation, episode=episode)
-    reminders.forget_planned(tx, organisation, [row["id"] for row in rows])
-    _plan(tx, organisation, zone, now, rows)
+    owed = reminders.forget_planned(tx, organisation, [row["id"] for row in rows])
+    _plan(tx, organisation, zone, now, rows, owed=owed)
 
 
 def plan_missing(context: Context) -> None:
@@ -82,17 +86,19 @@ def _has_moved(before: Row | None, after: Row) -> bool:
 
 def _plan_unplanned(tx: Tx, one: access.Organisation, now: datetime) -> None:
     rows = reminders.open_tasks(tx, one.id, is_unplanned=True)
-    _plan(tx, one.id, ZoneInfo(one.time_zone), now, rows)
+    _plan(tx, one.id, ZoneInfo(one.time_zone), now, rows, owed={})
 
 
-def _plan(tx: Tx, organisation: str, zone: ZoneInfo, now: datetime, rows: Sequence[Row]) -> None:
+def _plan(  # noqa: PLR0913 - whose tasks, when, and what is owed of them
+    tx: Tx, organisation: str, zone: ZoneInfo, now: datetime, rows: Sequence[Row], *, owed: Owed
+) -> None:
     if not rows:
         return
     of_episode = _plans(tx, organisation, rows)
     new = [
         New(_id(row, one.step), row["id"], row["due_on"], one.step, one.at)
         for row in rows
-        for one in planned(_due(row), of_episode[row["episode_id"]], zone, now)
+        for one in planned(_due(row), of_episode[row["episode_id"]], zone, now, owed.get(row["id"], ()))
     ]
     reminders.plan(tx, organisation, new)
 
@@ -108,6 +114,11 @@ def _plans(tx: Tx, organisation: str, rows: Iterable[Row]) -> dict[str | None, M
 def _due(row: Row) -> Due:
     last_day = row["due_on"] + timedelta(days=row["window_days"])
     return Due(row["due_on"], last_day, is_late_possible=row["kind"] != FOLLOW_UP)
+
+
+def _is_useful(row: Row, today: date) -> bool:
+    """Return whether the task of a reminder is still open, on that date, and can be done."""
+    return row["task_state"] == OPEN and row["due_on"] == row["task_due_on"] and not _due(row).is_lapsed(today)
 
 
 def _id(row: Row, step: str) -> str:
@@ -127,18 +138,18 @@ class _Handing:
         if zone is None:
             return 0
         rows = reminders.due(tx, self.organisation, self.now, MOST_AT_ONCE)
-        useful = [row for row in rows if row["task_state"] == OPEN and row["due_on"] == row["task_due_on"]]
+        today = self.now.astimezone(ZoneInfo(zone)).date()
+        useful = [row for row in rows if _is_useful(row, today)]
         latest = {row["task_id"]: row for row in useful}  # in the order of their moments: the last one stays
         handed = {row["id"] for row in latest.values()}
         states = {row["id"]: HANDED if row["id"] in handed else TOO_LATE for row in rows}
         reminders.settle(tx, self.organisation, states, self.now)
-        today = self.now.astimezone(ZoneInfo(zone)).date()
         tell_all(tx, self.organisation, [self._news(row, today) for row in latest.values()], self.now)
         if self.has_mail and latest:
             self._tell_people(tx, list(latest.values()), today)
         return len(handed)
 
-    def _news(self, row: Row, today: Any) -> News:
+    def _news(self, row: Row, today: date) -> News:
         last_day = row["due_on"] + timedelta(days=row["window_days"])
         data = {
             "task_id": row["task_id"],
@@ -154,7 +165,7 @@ class _Handing:
         }
         return News(row["id"], TASK_DUE, row["at"].astimezone(UTC), data)
 
-    def _tell_people(self, tx: Tx, rows: Sequence[Row], today: Any) -> None:
+    def _tell_people(self, tx: Tx, rows: Sequence[Row], today: date) -> None:
         people = reminders.people_with_mail(tx, self.organisation)
         plans = _plans(tx, self.organisation, rows)
         of_person: dict[str, list[dict[str, str]]] = {}
