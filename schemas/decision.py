@@ -95,13 +95,14 @@ class SoonerSchema(DocumentSchema):
 
 
 class RetestSchema(DocumentSchema):
-    """When to test again: one visit at which the gate can pass, and what can be done sooner."""
+    """When to test again: one visit at which the gate can pass, the tests of it, and what can be done sooner."""
 
     id = fields.ref()
     after_days = count()
     due_on = fields.Day(required=True)
     window_days = count(required=True)
     because = fields.Text(required=True)
+    tests = list_of(fields.name())
     sooner = list_of(nested(SoonerSchema))
 
 

@@ -155,6 +155,7 @@ DECISION: dict[str, Any] = {
         "because": "nothing may stand against testing that day: limp",
         "due_on": "2026-10-14",
         "sooner": [],
+        "tests": [],
         "window_days": 2,
     },
     "follow_up": None,

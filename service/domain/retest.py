@@ -67,10 +67,12 @@ def propose_retest(judging: Judging, verdict: Mapping[str, Any]) -> dict[str, An
     """Return the retest that a hold proposes.
 
     Returns:
-        `{after_days, due_on, window_days, because, sooner: [{about, interval, what, after_days, due_on}]}`, or None
-        where the verdict is a pass, testing again would change nothing, or nothing need be tested again.
+        `{after_days, due_on, window_days, because, tests, sooner: [{about, interval, what, after_days, due_on}]}`:
+        `tests` are those to be done again. None where the verdict is a pass, testing again would change nothing, or
+        nothing need be tested again.
     """
-    waits = [_wait(judging, one) for one in _unmet(judging, verdict)]
+    unmet = list(_unmet(judging, verdict))
+    waits = [_wait(judging, one) for one in unmet]
     if not waits:
         return None
     longest = max(waits, key=lambda one: one.days)
@@ -79,6 +81,7 @@ def propose_retest(judging: Judging, verdict: Mapping[str, Any]) -> dict[str, An
         "due_on": _due_on(judging, longest.days),
         "window_days": judging.criteria.retest.classes[longest.of.interval][1],
         "because": longest.because,
+        "tests": sorted({test.id for one in unmet for test in one.tests}),
         "sooner": list(_sooner(judging, waits, longest.days)),
     }
 
@@ -117,7 +120,8 @@ def is_mended_at_once(code: str, about: str, judging: Judging) -> bool:
 def _wait(judging: Judging, one: Unmet) -> Wait:
     rule = judging.criteria.retest
     days, because = rule.classes[one.interval][0], retest_because(one.interval, one.what)
-    rested, resting = max(((_rest_left(judging, test), test.title) for test in one.tests), default=(0, ""))
+    maximal = [test for test in one.tests if test.rest_days is not None]
+    rested, resting = max(((_rest_left(judging, test), test.title) for test in maximal), default=(0, ""))
     if rested > days:
         days, because = rested, f"the joint rests between maximal tests: {inside(resting)}"
     days = min(max(days, rule.earliest_days), rule.latest_days)
@@ -166,10 +170,10 @@ def _unmet(judging: Judging, verdict: Mapping[str, Any]) -> Iterator[Unmet]:
 
 
 def _tests_of_hold(judging: Judging, verdict: Mapping[str, Any], code: str, about: str) -> list[CatalogueTest]:
-    """Return the maximal tests to be done again for a hold: giving way cancels all that its occasion has shown."""
+    """Return the tests to be done again for a hold: giving way cancels all that its occasion has shown."""
     named = judging.criteria.gate(verdict["stage"]).reads if code == GAVE_WAY else (about,)
     known = judging.criteria.catalogue.tests
-    return _maximal([known[name] for name in sorted(named) if name in known])
+    return [known[name] for name in sorted(named) if name in known]
 
 
 def _after_event(judging: Judging, about: str) -> int:
@@ -200,7 +204,7 @@ def _leaves(judging: Judging, key: str) -> Iterator[Criterion]:
 def _unmet_criterion(judging: Judging, one: Criterion, code: str) -> Unmet:
     is_test = one.subject == "test" and STATUS[code] == NOT_ASSESSED
     what = inside(one.test.title) if is_test else about_text(one.id, judging.criteria)
-    return Unmet(_interval(one, code), one.id, what, _maximal(_again(judging, one, code)), _earliest(judging, one))
+    return Unmet(_interval(one, code), one.id, what, _again(judging, one, code), _earliest(judging, one))
 
 
 def _interval(one: Criterion, code: str) -> str:
@@ -211,10 +215,6 @@ def _interval(one: Criterion, code: str) -> str:
     if code in _STOPS or one.metric in _RATINGS or one.subject == "events":
         return PAIN
     return NOT_TODAY if one.subject == "question" else one.test.retest_class
-
-
-def _maximal(tests: Sequence[CatalogueTest]) -> list[CatalogueTest]:
-    return [test for test in tests if test.rest_days is not None]
 
 
 def _again(judging: Judging, one: Criterion, code: str) -> list[CatalogueTest]:

@@ -5,7 +5,7 @@ Posting and rebuilding make the state with the same function, so that what is st
 
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from uuid import UUID, uuid5
 
 import sqlalchemy as sa
@@ -40,8 +40,12 @@ RETURNED = "competition"
 # In the order in which they can be written: a row comes after those that it names.
 TABLES = ("athletes", "episodes", "batteries", "decisions", "unmet_criteria", "findings", "tasks")
 _EARLY = TABLES[:2]
+_ATTEMPTED = (record.MEASURED, record.UNABLE)
 _FACTS = ("condition", "involved_side", "onset_on", "other_side")
 _PERSON = ("birth_year", "birth_month", "sex", "dominant_leg")
+
+# What people say of a task by an event; who puts it off leaves it open.
+_TOLD = {RESCHEDULED: None, CANCELLED: "cancelled", CHECK_IN_DONE: "done"}
 
 Row = dict[str, Any]
 State = dict[str, dict[tuple[Any, ...], Row]]
@@ -133,6 +137,13 @@ def _key(table: sa.Table, row: Row) -> tuple[Any, ...]:
     return tuple(row[column.name] for column in table.primary_key.columns if column.name != "organisation_id")
 
 
+class _Change(NamedTuple):
+    """What an entry does to a task: why it closes it, None where it moves it."""
+
+    by: Link
+    because: str | None
+
+
 class _State:
     """One pass over an athlete's entries."""
 
@@ -144,6 +155,7 @@ class _State:
         self.superseded = {
             one.content["supersedes"]: one for one in self._batteries(chain) if "supersedes" in one.content
         }
+        self.occasion_of = self._occasions()
         self.mornings = self._mornings()
         self.own = {"organisation_id": chain[0].organisation, "athlete_id": chain[0].athlete}
 
@@ -351,35 +363,62 @@ class _State:
     def _retests(self, decided: Sequence[Link]) -> Iterator[Row]:
         """Yield the retest of each decision; only that of the episode's current one may be open."""
         current: Link | None = None
-        rows: dict[str, Row] = {}
+        ends: dict[str, list[_Change]] = {}
         for one in decided:
-            if one.id in self.gone:
+            if one.id in self.gone or (current is not None and _place(one) < _place(current)):
                 continue
-            is_current = current is None or _place(one) > _place(current)
-            if is_current and current is not None:
-                self._close(rows.get(current.id), _because(current, one), one)
-            if is_current:
-                current = one
-            proposed = one.content["advice"]["retest"]
-            if proposed is not None and is_current:
-                rows[one.id] = self._task(RETEST, one, one.id, proposed) | {"decision_id": one.id}
+            if current is not None:
+                ends[current.id] = [_Change(one, self._because(current, one))]
+            current, ends[one.id] = one, []
         for one in decided:
-            if one.id in rows:
-                yield self._settled(rows[one.id], one)
+            proposed = one.content["advice"]["retest"]
+            if proposed is not None and one.id in ends:
+                row = self._task(RETEST, one, one.id, proposed) | {"decision_id": one.id}
+                yield self._settled(row, one, ends[one.id])
+
+    def _because(self, before: Link, after: Link) -> str:
+        """Return why a newer decision closes a retest: it rests on what was waited for, or takes its place.
+
+        What was waited for is a later day on which one of the tests to be done again was attempted, for the same stage;
+        a retest that waits for no test is done by any later day.
+        """
+        earlier, later = before.content["verdict"], after.content["verdict"]
+        if later["stage"] != earlier["stage"] or later["today"] <= earlier["today"]:
+            return "replaced"
+        waited = set((before.content["advice"]["retest"] or {}).get("tests", ()))
+        return "done" if not waited or waited & self._attempted(after, since=earlier["today"]) else "replaced"
+
+    def _attempted(self, decision: Link, *, since: str) -> set[str]:
+        """Return the tests that were attempted at the occasion that a decision judges, where that is after a date."""
+        occasion = self.occasion_of.get(decision.content["occasion"])
+        return {
+            one["test"]
+            for battery in self._batteries(self.live)
+            if self.occasion_of[battery.id] == occasion and battery.occurred_on > date.fromisoformat(since)
+            for one in battery.content.get("measurements", ())
+            if one["result"] in _ATTEMPTED
+        }
 
     def _follow_ups(self, decided: Sequence[Link]) -> Iterator[Row]:
-        """Yield the question for the morning after each occasion, once for all its batteries."""
-        seen: set[str] = set()
+        """Yield the question for the morning after each occasion, once for all its batteries.
+
+        A corrected battery is asked about in the place of the one that it corrects.
+        """
+        asked: dict[str, tuple[Row, Link, list[_Change]]] = {}
+        last: dict[str, list[_Change]] = {}
         for one in decided:
-            proposed = one.content["advice"]["follow_up"]
-            asked_of = one.content.get("occasion")
-            if proposed is None or asked_of is None or asked_of in seen:
+            proposed, battery = one.content["advice"]["follow_up"], one.content.get("occasion")
+            if proposed is None or battery is None or battery in asked:
                 continue
-            seen.add(asked_of)
-            row = self._task(FOLLOW_UP, one, asked_of, proposed) | {"battery_id": asked_of}
-            answers = self.mornings.get(asked_of, ())
-            self._close(row, "done" if answers else None, answers[0] if answers else one)
-            yield self._settled(row, one)
+            occasion = self.occasion_of.get(battery, battery)
+            last.get(occasion, []).append(_Change(one, "replaced"))
+            last[occasion] = [_Change(answer, "done") for answer in self.mornings.get(occasion, ())]
+            asked[battery] = (
+                self._task(FOLLOW_UP, one, battery, proposed) | {"battery_id": battery},
+                one,
+                last[occasion],
+            )
+        return (self._settled(*one) for one in asked.values())
 
     def _reviews(self, episode: str | None) -> Iterator[Row]:
         """Yield the review that each override asks for; who signs off later, and does not defer, has reviewed it."""
@@ -391,9 +430,8 @@ class _State:
             due_on = one.occurred_on + timedelta(days=REVIEW["after_days"])
             proposed = {"due_on": due_on.isoformat(), "window_days": REVIEW["window_days"]}
             row = self._task(OVERRIDE_REVIEW, one, one.id, proposed) | {"decision_id": one.content["decision"]}
-            later = next((other for other in settling if other.sequence > one.sequence), None)
-            self._close(row, "done" if later else None, later or one)
-            yield self._settled(row, one)
+            later = [other for other in settling if other.sequence > one.sequence]
+            yield self._settled(row, one, [_Change(other, "done") for other in later])
 
     def _referrals(self) -> Iterator[Row]:
         """Yield the outcome that each finding awaits, until the finding is closed."""
@@ -406,51 +444,43 @@ class _State:
             if raised.kind == record.BATTERY:
                 row["battery_id"] = raised.id
             closing = by_id.get(finding["resolved_by"])
-            self._close(row, "done" if closing else None, closing or raised)
-            yield self._settled(row, raised)
+            yield self._settled(row, raised, [_Change(closing, "done")] if closing else [])
 
     def _check_ins(self, episode: str | None) -> Iterator[Row]:
         """Yield the check-ins after each return to competition, until something sends the athlete back."""
         own = [one for one in self.live if one.episode == episode]
         moved = [one for one in own if one.kind == SIGN_OFF and one.content.get("position")]
         for place, one in enumerate(moved):
-            if one.content["position"].get("participation") != RETURNED:
-                continue
-            before = moved[place - 1].content["position"].get("participation") if place else None
-            if before == RETURNED:
+            if not _is_back(one) or (place and _is_back(moved[place - 1])):
                 continue  # still there: the weeks are counted from the return
-            later = moved[place + 1 :]
-            ends = next((other for other in later if other.content["position"].get("participation") != RETURNED), None)
+            sent_back = [other for other in moved[place + 1 :] if not _is_back(other)]
+            setbacks = [other for other in own if _is_setback(other) and other.sequence > one.sequence]
+            ends = [_Change(other, "replaced") for other in (*sent_back, *setbacks)]
             for about, weeks in CHECK_INS.items():
-                yield self._settled(self._checked_in(one, about, weeks, own, ends), one)
+                due_on = one.occurred_on + weeks
+                proposed = {"due_on": due_on.isoformat(), "window_days": CHECK_IN_WINDOW}
+                row = self._task(CHECK_IN, one, one.id, proposed, about=about)
+                row["decision_id"] = one.content.get("decision")
+                near = due_on - timedelta(days=CHECK_IN_WINDOW)
+                answers = [_Change(other, "done") for other in self._batteries(own) if other.occurred_on >= near]
+                yield self._settled(row, one, [*ends, *answers])
 
-    def _checked_in(self, one: Link, about: str, weeks: timedelta, own: Sequence[Link], ends: Link | None) -> Row:
-        """Return a check-in: answered by a battery near its day or later, replaced by what happened before that."""
-        due_on = one.occurred_on + weeks
-        proposed = {"due_on": due_on.isoformat(), "window_days": CHECK_IN_WINDOW}
-        row = self._task(CHECK_IN, one, one.id, proposed, about=about) | {"decision_id": one.content.get("decision")}
-        near = due_on - timedelta(days=CHECK_IN_WINDOW)
-        answers = (other for other in own if other.kind == record.BATTERY and other.occurred_on >= near)
-        setbacks = (other for other in own if _is_setback(other) and other.sequence > one.sequence)
-        ended = [(other, "replaced") for other in (ends, next(setbacks, None)) if other is not None]
-        answered = next(answers, None)
-        told = [*ended, *([(answered, "done")] if answered is not None else [])]
-        if told:
-            first, because = min(told, key=lambda pair: pair[0].sequence)
-            self._close(row, because, first)
-        return row
+    def _occasions(self) -> dict[str | None, str]:
+        """Return the first battery of the occasion of each battery; a corrected one stays in its occasion."""
+        first_of: dict[Any, str] = {}
+        found: dict[str | None, str] = {}
+        for one in self._batteries(self.chain):
+            place = (one.episode, one.content.get("occasion", one.id), one.occurred_on)
+            found[one.id] = found.get(one.content.get("supersedes")) or first_of.get(place, one.id)
+            first_of.setdefault(place, found[one.id])
+        return found
 
     def _mornings(self) -> dict[str, list[Link]]:
         """Return the follow-ups that count by the first battery of the occasion that each follows."""
-        first_of: dict[Any, str] = {}
-        occasion_of: dict[str, str] = {}
-        for one in self._batteries(self.chain):
-            name = one.content.get("occasion", one.id)
-            occasion_of[one.id] = first_of.setdefault((one.episode, name, one.occurred_on), one.id)
         found: dict[str, list[Link]] = {}
         for one in self._batteries(self.live):
             if "follows" in one.content:
-                found.setdefault(occasion_of[one.content["follows"]], []).append(one)
+                found.setdefault(self.occasion_of[one.content["follows"]], []).append(one)
         return found
 
     def _task(self, kind: str, one: Link, of: str, proposed: Mapping[str, Any], *, about: str | None = None) -> Row:
@@ -470,17 +500,18 @@ class _State:
             "updated_at": _moment(one.recorded_at),
         }
 
-    def _settled(self, row: Row, one: Link) -> Row:
-        """Return a task after what people did to it, and after what became of its decision and its episode."""
-        for event in self._events(RESCHEDULED, CANCELLED, CHECK_IN_DONE):
-            if event.content.get("task") == row["id"] and row["state"] == OPEN:
-                row["updated_at"] = _moment(event.recorded_at)
-                row["ical_sequence"] += 1
-                if event.content["kind"] == RESCHEDULED:
-                    row["due_on"] = date.fromisoformat(event.content["due_on"])
-                else:
-                    because = "cancelled" if event.content["kind"] == CANCELLED else "done"
-                    row |= {"state": CLOSED, "closed_because": because}
+    def _settled(self, row: Row, one: Link, ends: Sequence[_Change]) -> Row:
+        """Return a task after what happened to it in the order of the record, to its decision and to its episode."""
+        told = [
+            _Change(event, _TOLD[event.content["kind"]])
+            for event in self._events(*_TOLD)
+            if event.content.get("task") == row["id"]
+        ]
+        for by, because in sorted((*ends, *told), key=lambda change: change.by.sequence):
+            if because is not None:
+                self._close(row, because, by)
+            elif row["state"] == OPEN:
+                self._change(row, by, due_on=date.fromisoformat(by.content["due_on"]))
         own = [other for other in self.live if other.episode == one.episode]
         erasure = next((other for other in self.chain if other.kind == ERASURE), None)
         if one.id in self.gone:
@@ -491,11 +522,13 @@ class _State:
             self._close(row, "episode_closed", own[-1])
         return row
 
+    def _close(self, row: Row, because: str, by: Link) -> None:
+        if row["state"] == OPEN:
+            self._change(row, by, state=CLOSED, closed_because=because)
+
     @staticmethod
-    def _close(row: Row | None, because: str | None, by: Link) -> None:
-        if row is not None and because is not None and row["state"] == OPEN:
-            row |= {"state": CLOSED, "closed_because": because, "updated_at": _moment(by.recorded_at)}
-            row["ical_sequence"] += 1
+    def _change(row: Row, by: Link, **values: Any) -> None:
+        row |= values | {"updated_at": _moment(by.recorded_at), "ical_sequence": row["ical_sequence"] + 1}
 
 
 def _signs(sign_off: Link, decision: Link) -> bool:
@@ -508,11 +541,8 @@ def _is_setback(one: Link) -> bool:
     return one.kind == record.EVENT and one.content.get("kind") in record.SETBACKS
 
 
-def _because(before: Link, after: Link) -> str:
-    """Return why a newer decision closes a retest: it is the retest that was waited for, or it takes its place."""
-    earlier, later = before.content["verdict"], after.content["verdict"]
-    is_done = later["stage"] == earlier["stage"] and later["today"] > earlier["today"]
-    return "done" if is_done else "replaced"
+def _is_back(one: Link) -> bool:
+    return bool(one.content["position"].get("participation") == RETURNED)
 
 
 def _place(one: Link) -> tuple[str, int]:

@@ -13,7 +13,7 @@ from schemas.tasks import TaskSchema
 from service.store import tasks
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
 from service.use_cases.rebuilding import check
-from tests.builders import battery, not_measured, passing_measurements
+from tests.builders import battery, measured, not_measured, passing_measurements
 from tests.recorded import Clinic, clinic_of
 from tests.world import new_world
 
@@ -204,3 +204,73 @@ def test_days_are_wanted_in_their_order_and_cursors_of_this_list(clinic: Clinic)
         (400, "?due_to"),
         (400, "?cursor"),
     ]
+
+
+def again(clinic: Clinic, ref: str, at: str, *measurements: Mapping[str, Any], **changes: Any) -> Any:
+    return clinic.post(battery(ref, at, measurements, **changes), athlete="KB-1")
+
+
+def closed_because(clinic: Clinic, task: Mapping[str, Any]) -> str | None:
+    return str(clinic.world.client(CLINICIAN).get(f"{RETESTS}/{task['id']}").json["closed_because"])
+
+
+def test_a_retest_names_the_tests_to_be_done_again(clinic: Clinic) -> None:
+    assert held(clinic)["retest"]["tests"] == ["evertor_strength"]
+
+
+@pytest.mark.parametrize("tried", ["measured", "unable"])
+def test_a_retest_is_done_where_a_test_that_it_waits_for_was_attempted(clinic: Clinic, tried: str) -> None:
+    task = held(clinic)["retest"]
+    clinic.world.at("2026-11-27T18:00:00+01:00")
+    sides = {
+        "measured": [measured("evertor_strength", side, 90, 91, 92, pain=0) for side in ("left", "right")],
+        "unable": [not_measured("evertor_strength", "left", "unable", "pain")],
+    }
+
+    again(clinic, "B", "2026-11-27T16:30:00+01:00", *sides[tried])
+
+    assert closed_because(clinic, task) == "done"
+
+
+def test_a_retest_is_replaced_where_nothing_that_it_waits_for_was_attempted(clinic: Clinic) -> None:
+    task = held(clinic)["retest"]
+    clinic.world.at("2026-11-27T18:00:00+01:00")
+
+    after = again(
+        clinic, "B", "2026-11-27T16:30:00+01:00", not_measured("evertor_strength", "left", "not_done", "time")
+    )
+
+    assert closed_because(clinic, task) == "replaced"
+    assert [one["id"] for one in listed(clinic, kind="retest")] == [after["retest"]["id"]]
+
+
+def test_a_decision_on_what_is_stored_is_no_retest(clinic: Clinic) -> None:
+    first = held(clinic)
+    clinic.world.at("2026-11-27T18:00:00+01:00")
+    address = f"/v1/episodes/{first['episode_id']}/decisions"
+
+    answer = clinic.world.client(CLINICIAN).post(address, {"target_stage": first["target_stage"]})
+
+    assert answer.status_code == 201, answer.text
+    assert closed_because(clinic, first["retest"]) == "replaced"
+    assert len(listed(clinic, kind="retest")) == 1
+
+
+def test_a_task_that_was_put_off_and_then_closed_keeps_its_date_and_counts_both(clinic: Clinic) -> None:
+    task = held(clinic)["retest"]
+    change(clinic, task["id"], "reschedule", {"due_on": "2026-12-01", "reason": "Away with the team."})
+    clinic.world.at("2026-11-27T18:00:00+01:00")
+
+    again(clinic, "B", "2026-11-27T16:30:00+01:00", not_measured("evertor_strength", "left", "unable", "pain"))
+
+    [closed] = listed(clinic, kind="retest", state="closed")
+    assert (closed["due_on"], closed["closed_because"]) == ("2026-12-01", "done")
+    assert check(clinic.world.context, clinic.world.organisation).is_clean
+
+
+def test_the_question_after_a_battery_that_was_corrected_is_asked_once(clinic: Clinic) -> None:
+    held(clinic)
+    corrected = battery("A", "2026-11-20T16:35:00+01:00", passing_measurements(), supersedes={"ref": "A"})
+    clinic.post(corrected, athlete="KB-1")
+
+    assert len(listed(clinic, kind="follow_up")) == 1
