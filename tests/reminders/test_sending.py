@@ -4,27 +4,20 @@ import json
 from dataclasses import replace
 from datetime import datetime, timedelta
 from email import message_from_bytes, policy
-from ipaddress import ip_network
-from uuid import uuid4
+from ipaddress import ip_address
 
 import pytest
-import sqlalchemy as sa
 from standardwebhooks import Webhook
 
 from service.reminders.mail import MailSender
 from service.reminders.sender import Sender
 from service.reminders.webhook import WebhookSender
-from service.store.sending_tables import webhooks
-from service.store.tables import actors
 from service.use_cases.reminding import hand_due, plan_missing
 from service.use_cases.sending import PAUSES, claim
 from tests.builders import SESSION_CHECK
 from tests.clinic import new_clinic, small
+from tests.reminders.due import LOOPBACK, NOW, SECRET, add_mail, add_webhook, held
 from tests.reminders.receivers import mail_server, receiver
-
-LOOPBACK = (ip_network("127.0.0.0/8"),)
-SECRET = "whsec_Y3JpdGVyaWEtc2VydmljZS10ZXN0LXZlY3Rvci0zMmI="  # noqa: S105 - invented
-NOW = datetime.fromisoformat("2026-11-20T18:00:00+01:00")
 
 
 @pytest.fixture
@@ -39,25 +32,6 @@ def clinic(own_database):
 def received():
     with receiver() as one:
         yield one
-
-
-def add_webhook(clinic, url, events="task.due", **columns):
-    row = {"organisation_id": clinic.world.organisation, "id": str(uuid4()), "url": url, "events": events}
-    row |= {"secret": SECRET, "state": "on", "revision": 1, "created_at": NOW, "updated_at": NOW} | columns
-    clinic.world.context.database.write(lambda tx: tx.execute(sa.insert(webhooks), row))
-    return row["id"]
-
-
-def add_mail(clinic, role, email):
-    actor = clinic.world.callers[role].actor
-    change = sa.update(actors).where(actors.c.id == actor).values(email=email)
-    clinic.world.context.database.write(lambda tx: tx.execute(change))
-
-
-def held(clinic):
-    """A hold that proposes a retest; its task."""
-    clinic.post_battery(small("A", session_check=SESSION_CHECK | {"limp": True}))
-    return clinic.row("tasks", kind="retest")
 
 
 def sent(clinic, mail_url=None):
@@ -226,8 +200,6 @@ def test_a_name_is_connected_to_by_the_address_that_was_checked(clinic, received
     task = held(clinic)
     clinic.at(on(task["due_on"]))
     context = clinic.world.context
-    from ipaddress import ip_address  # noqa: PLC0415 - only here
-
     asked = []
 
     def resolve(host, port):

@@ -1,0 +1,48 @@
+"""What is due in tests, and to whom it is told: rows of webhooks, addresses of people, as many tasks as are wanted."""
+
+from datetime import date, datetime
+from ipaddress import ip_network
+from typing import Any
+from uuid import uuid4
+
+import sqlalchemy as sa
+
+from service.store.sending_tables import webhooks
+from service.store.tables import actors, tasks
+from tests.builders import SESSION_CHECK
+from tests.clinic import Clinic, small
+
+LOOPBACK = (ip_network("127.0.0.0/8"),)
+SECRET = "whsec_Y3JpdGVyaWEtc2VydmljZS10ZXN0LXZlY3Rvci0zMmI="  # noqa: S105 - invented
+NOW = datetime.fromisoformat("2026-11-20T18:00:00+01:00")
+
+
+def add_webhook(clinic: Clinic, url: str, events: str = "task.due", **columns: Any) -> str:
+    row = {"organisation_id": clinic.world.organisation, "id": str(uuid4()), "url": url, "events": events}
+    row |= {"secret": SECRET, "state": "on", "revision": 1, "created_at": NOW, "updated_at": NOW} | columns
+    clinic.world.context.database.write(lambda tx: tx.execute(sa.insert(webhooks), row))
+    return str(row["id"])
+
+
+def add_mail(clinic: Clinic, role: str, email: str) -> None:
+    actor = clinic.world.callers[role].actor
+    change = sa.update(actors).where(actors.c.id == actor).values(email=email)
+    clinic.world.context.database.write(lambda tx: tx.execute(change))
+
+
+def held(clinic: Clinic, at: str | None = None, **changes: Any) -> dict[str, Any]:
+    """A hold that proposes a retest; its task."""
+    when = {"at": at} if at else {}
+    made = clinic.post_battery(
+        small(**{"ref": "A", **when, "session_check": SESSION_CHECK | {"limp": True}, **changes})
+    )
+    return clinic.row("tasks", kind="retest", decision_id=made["id"])
+
+
+def add_tasks(clinic: Clinic, count: int, due_on: date) -> list[str]:
+    """Open tasks that hang on nothing, as many as are wanted; their ids."""
+    row = {"organisation_id": clinic.world.organisation, "kind": "criteria_review", "about": "invented-set"}
+    row |= {"due_on": due_on, "window_days": 0, "state": "open", "ical_sequence": 0, "updated_at": NOW}
+    rows = [{**row, "id": str(uuid4())} for _ in range(count)]
+    clinic.world.context.database.write(lambda tx: tx.execute(sa.insert(tasks), rows))
+    return [str(one["id"]) for one in rows]
