@@ -7,6 +7,7 @@ from uuid import uuid4
 
 import sqlalchemy as sa
 
+from service.store.people import make_athlete
 from service.store.sending_tables import webhooks
 from service.store.tables import actors, tasks
 from tests.builders import SESSION_CHECK
@@ -40,8 +41,10 @@ def held(clinic: Clinic, at: str | None = None, **changes: Any) -> dict[str, Any
 
 
 def add_tasks(clinic: Clinic, count: int, due_on: date) -> list[str]:
-    """Open tasks that hang on nothing, as many as are wanted; their ids."""
-    row = {"organisation_id": clinic.world.organisation, "kind": "criteria_review", "about": "invented-set"}
+    """Open tasks of a new athlete without a record, as many as are wanted; their ids."""
+    organisation, athlete = clinic.world.organisation, str(uuid4())
+    clinic.world.context.database.write(lambda tx: make_athlete(tx, organisation, athlete, f"Invented {athlete[:8]}"))
+    row = {"organisation_id": organisation, "athlete_id": athlete, "kind": "check_in", "about": "2_weeks"}
     row |= {"due_on": due_on, "window_days": 0, "state": "open", "ical_sequence": 0, "updated_at": NOW}
     rows = [{**row, "id": str(uuid4())} for _ in range(count)]
     clinic.world.context.database.write(lambda tx: tx.execute(sa.insert(tasks), rows))
