@@ -73,10 +73,10 @@ class WebhookSender:
             target = target_of(one.url)
             address = self._address(target)
             return self._posted(target, address, _headers(one, now, self._agent, target), one.document.encode(), now)
+        except (HTTPError, OSError) as error:  # first, because a certificate that is not trusted is a ValueError, too
+            return Tried(error=_why(error))
         except (_UnreachableError, ValueError) as error:
             return Tried(error=str(error))
-        except (TimeoutError, HTTPError, OSError) as error:
-            return Tried(error=_why(error))
 
     def _address(self, target: Target) -> Address:
         """Return the address to connect to; every one that the host has must be allowed."""

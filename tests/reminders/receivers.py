@@ -1,16 +1,37 @@
-"""Real servers on this machine that webhooks and mails are sent to, started and stopped by the test."""
+"""Real servers on this machine that webhooks and mails are sent to, started and stopped by the test.
+
+Where they encrypt, they show `receiver.pem`: the certificate of receiver.example.org and 127.0.0.1 by `authority.pem`,
+an invented authority that nobody trusts but who is told to, with its key. Both were made with openssl for a hundred
+years.
+"""
 
 import contextlib
+import ssl
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP
 
 from tests.cli.serving import free_port
+
+HOST = "receiver.example.org"
+
+
+def shown() -> ssl.SSLContext:
+    """What the servers below show of themselves."""
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.load_cert_chain(Path(__file__).with_name("receiver.pem"))
+    return context
+
+
+def trusting() -> ssl.SSLContext:
+    """The checks of somebody who trusts the invented authority."""
+    return ssl.create_default_context(cafile=Path(__file__).with_name("authority.pem"))
 
 
 @dataclass
@@ -27,8 +48,8 @@ class Received:
 
 
 @contextlib.contextmanager
-def receiver() -> Iterator[Received]:
-    """A receiver of webhooks on a free port."""
+def receiver(tls: ssl.SSLContext | None = None) -> Iterator[Received]:
+    """A receiver of webhooks on a free port; with `tls` it is asked for by its name."""
 
     class Handler(BaseHTTPRequestHandler):
         protocol_version = "HTTP/1.1"
@@ -50,7 +71,10 @@ def receiver() -> Iterator[Received]:
         daemon_threads = True
 
     server = Server(("127.0.0.1", 0), Handler)
-    received = Received(f"http://127.0.0.1:{server.server_address[1]}/hook")
+    port = server.server_address[1]
+    received = Received(f"https://{HOST}:{port}/hook" if tls else f"http://127.0.0.1:{port}/hook")
+    if tls is not None:
+        server.socket = tls.wrap_socket(server.socket, server_side=True)
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.05})
     thread.start()
     try:
@@ -72,8 +96,8 @@ class Mailbox:
 
 
 @contextlib.contextmanager
-def mail_server() -> Iterator[Mailbox]:
-    """A mail server on a free port."""
+def mail_server(tls: ssl.SSLContext | None = None) -> Iterator[Mailbox]:
+    """A mail server on a free port; with `tls` it takes mails only over an encrypted connection."""
     box = Mailbox()
 
     class Handler:
@@ -90,7 +114,8 @@ def mail_server() -> Iterator[Mailbox]:
             box.mails.append(envelope)
             return box.answer
 
-    controller = Controller(Handler(), hostname="127.0.0.1", port=free_port())
+    encrypted = {"tls_context": tls, "require_starttls": True} if tls else {}
+    controller = Controller(Handler(), hostname="127.0.0.1", port=free_port(), **encrypted)
     controller.start()
     box.url = f"smtp://127.0.0.1:{controller.port}"
     try:
