@@ -12,7 +12,7 @@ from schemas.rules import Broken, RuledSchema
 KINDS = ("retest", "follow_up", "override_review", "referral_outcome", "check_in")
 STATUSES = ("upcoming", "due", "overdue", "lapsed", "closed")
 STATES = ("open", "closed")
-CLOSED_BECAUSE = ("done", "replaced", "cancelled", "episode_closed", "void")
+CLOSED_BECAUSE = ("done", "replaced", "cancelled", "episode_closed", "void", "erased")
 
 
 class TaskSchema(DocumentSchema):
@@ -33,7 +33,7 @@ class TaskSchema(DocumentSchema):
     overdue = fields.Flag(required=True)
     status = fields.Choice(STATUSES, required=True)
     state = fields.Choice(STATES, required=True)
-    closed_because = fields.Text(required=True, allow_none=True)
+    closed_because = fields.Choice(CLOSED_BECAUSE, required=True, allow_none=True)
     updated_at = fields.Moment(required=True)
 
 

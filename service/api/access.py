@@ -18,6 +18,7 @@ EVERYBODY: Final = frozenset({SUBMITTER, CLINICIAN, ADMINISTRATOR})
 ADMINISTRATION: Final = frozenset({ADMINISTRATOR})
 CLINIC: Final = frozenset({CLINICIAN})
 SENDERS: Final = frozenset({SUBMITTER, CLINICIAN})
+CONSOLE: Final = frozenset({CLINICIAN, ADMINISTRATOR})
 
 # Endpoint (blueprint.function) -> the roles that may call it. Add a row with each route, in the order of api.md.
 ROLES: Mapping[str, frozenset[str]] = {
@@ -47,6 +48,11 @@ ROLES: Mapping[str, frozenset[str]] = {
     "retests.reschedule": CLINIC,
     "retests.cancel": CLINIC,
     "retests.done": CLINIC,
+    "criteria_reviews.every": ADMINISTRATION,
+    "criteria_reviews.show": ADMINISTRATION,
+    "criteria_reviews.reschedule": ADMINISTRATION,
+    "criteria_reviews.cancel": ADMINISTRATION,
+    "criteria_reviews.done": ADMINISTRATION,
     "tests.every_test": EVERYBODY,
     "criteria_sets.every": EVERYBODY,
     "criteria_sets.take": ADMINISTRATION,
@@ -82,10 +88,10 @@ ROLES: Mapping[str, frozenset[str]] = {
     "deliveries.show": ADMINISTRATION,
     "deliveries.replay": ADMINISTRATION,
     "audit.every": ADMINISTRATION,
-    "console.home": CLINIC,
+    "console.home": CONSOLE,
     "console.sign_in": OPEN,
     "console.signed_in": OPEN,
-    "console.sign_out": CLINIC,
+    "console.sign_out": CONSOLE,
     "console.team": CLINIC,
     "console.athlete": CLINIC,
     "console.tell_what_happened": CLINIC,
@@ -100,6 +106,16 @@ ROLES: Mapping[str, frozenset[str]] = {
     "console.due": CLINIC,
     "console.reschedule": CLINIC,
     "console.cancel": CLINIC,
+    "console.settings": ADMINISTRATION,
+    "console.webhooks": ADMINISTRATION,
+    "console.make_webhook": ADMINISTRATION,
+    "console.webhook": ADMINISTRATION,
+    "console.save_webhook": ADMINISTRATION,
+    "console.test_webhook": ADMINISTRATION,
+    "console.new_secret": ADMINISTRATION,
+    "console.drop_webhook": ADMINISTRATION,
+    "console.deliveries": ADMINISTRATION,
+    "console.send_again": ADMINISTRATION,
     "console.alive": CLINIC,
     "console.battery_form": CLINIC,
     "console.send_battery": CLINIC,
@@ -109,10 +125,10 @@ ROLES: Mapping[str, frozenset[str]] = {
     "console.first_values": CLINIC,
     "console.follow_up_form": CLINIC,
     "console.send_follow_up": CLINIC,
-    "console.criteria": CLINIC,
-    "console.criteria_version": CLINIC,
-    "console.test_help": CLINIC,
-    "console.terms": CLINIC,
+    "console.criteria": CONSOLE,
+    "console.criteria_version": CONSOLE,
+    "console.test_help": CONSOLE,
+    "console.terms": CONSOLE,
     "console.nowhere": OPEN,
     "console.static": OPEN,
     "docs.page": OPEN,
@@ -173,6 +189,12 @@ def context() -> Context:
     """Return the parts of the service that answers."""
     parts: Context = current_app.extensions["rts"]
     return parts
+
+
+def may(endpoint: str, who: Caller) -> bool:
+    """Return whether somebody may call a route."""
+    roles: Mapping[str, frozenset[str]] = current_app.extensions["rts-roles"]
+    return bool(roles.get(endpoint, frozenset()) & who.roles)
 
 
 def who_may(allowed: frozenset[str]) -> str:

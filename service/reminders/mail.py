@@ -123,7 +123,7 @@ def _day(text: str) -> str:
 def _place(one: Mapping[str, Any], base: str) -> str:
     if not base:
         return ""
-    return f"{base}/console/athletes/{one['athlete_id']}" if one["athlete_id"] else f"{base}/console/due"
+    return f"{base}/console/athletes/{one['athlete_id']}" if one["athlete_id"] else f"{base}/console/settings"
 
 
 def _text(said: Said) -> Iterator[str]:

@@ -16,6 +16,7 @@ from service.domain.errors import DatabaseUnavailableError
 from service.reminders.sender import Sender, sender
 from service.settings import Settings
 from service.use_cases.context import Context
+from service.use_cases.criteria_reviews import follow_everywhere
 from service.use_cases.reminding import hand_due, plan_missing
 
 _LOG = logging.getLogger("rts.reminders")
@@ -50,11 +51,17 @@ class Tick:
 
     def _look(self) -> None:
         if not self._is_planned:
-            plan_missing(self._context)
+            _catch_up(self._context)
             self._is_planned = True
         hand_due(self._context, has_mail=self._sending.has_mail)
         while not self._stopping.is_set() and self._sending.send_due():
             pass
+
+
+def _catch_up(context: Context) -> None:
+    """Plan what a record lacks that is older than its tasks and reminders, or was restored."""
+    follow_everywhere(context)
+    plan_missing(context)
 
 
 @contextmanager
@@ -88,7 +95,7 @@ def run_once(context: Context, settings: Settings) -> None:
         DatabaseUnavailableError: the database can't be reached.
     """
     with sender(context, settings) as sending:
-        plan_missing(context)
+        _catch_up(context)
         hand_due(context, has_mail=sending.has_mail)
         while sending.send_due():
             pass

@@ -327,7 +327,7 @@ tasks = sa.Table(
     uuid_column("id", nullable=False),
     uuid_column("athlete_id"),
     sa.Column("kind", sa.String(16), nullable=False),
-    sa.Column("about", sa.String(64)),
+    sa.Column("about", sa.String(80)),
     uuid_column("episode_id"),
     uuid_column("decision_id"),
     uuid_column("battery_id"),

@@ -1,7 +1,7 @@
 """What is due: retests and the questions of the morning after, in the order of their dates."""
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -17,6 +17,9 @@ Row = dict[str, Any]
 Place = tuple[date, str]
 """When a task is due, and its id; a page of the list begins after it."""
 
+
+CRITERIA_REVIEW = "criteria_review"
+"""The kind of the tasks that belong to no athlete, and to nobody's record; `about` names a version of criteria."""
 
 FILTERS = ("kind", "state", "athlete", "due_from", "due_to", "overdue")
 
@@ -37,7 +40,9 @@ class Wanted:
 def listed(tx: Tx, organisation: str, wanted: Wanted, *, after: Place | None, limit: int) -> list[Row]:
     """Return a page of tasks with the refs that are shown with them, the first due first."""
     columns = tasks.c
-    query = sa.select(tasks).where(columns.organisation_id == organisation, *_conditions(tx, wanted))
+    query = sa.select(tasks).where(
+        columns.organisation_id == organisation, columns.kind != CRITERIA_REVIEW, *_conditions(tx, wanted)
+    )
     if after is not None:
         place = sa.tuple_(sa.literal(after[0], columns.due_on.type), sa.literal(after[1], columns.id.type))
         query = query.where(sa.tuple_(columns.due_on, columns.id) > place)
@@ -45,8 +50,10 @@ def listed(tx: Tx, organisation: str, wanted: Wanted, *, after: Place | None, li
 
 
 def one(tx: Tx, organisation: str, id_: str) -> Row | None:
-    """Return a task by its id."""
-    query = sa.select(tasks).where(tasks.c.organisation_id == organisation, tasks.c.id == id_)
+    """Return a task of an athlete by its id."""
+    query = sa.select(tasks).where(
+        tasks.c.organisation_id == organisation, tasks.c.id == id_, tasks.c.kind != CRITERIA_REVIEW
+    )
     return next(iter(named(tx, query.subquery())), None)
 
 
@@ -56,6 +63,24 @@ def open_of(tx: Tx, organisation: str, episode_ids: Iterable[str]) -> list[Row]:
         tasks.c.organisation_id == organisation, tasks.c.episode_id.in_(list(episode_ids)), tasks.c.state == OPEN
     )
     return named(tx, query.subquery())
+
+
+def reviews(tx: Tx, organisation: str) -> list[Row]:
+    """Return the reviews of criteria, open and closed, the first due first."""
+    query = sa.select(tasks).where(tasks.c.organisation_id == organisation, tasks.c.kind == CRITERIA_REVIEW)
+    return [dict(row) for row in tx.execute(query.order_by(tasks.c.due_on, tasks.c.updated_at)).mappings()]
+
+
+def add(tx: Tx, new: Sequence[Row]) -> None:
+    """Keep tasks that are of no athlete; all others are written with the state of their athlete."""
+    if new:
+        tx.execute(sa.insert(tasks), new)
+
+
+def change(tx: Tx, row: Row) -> None:
+    """Write a task of no athlete as it is now."""
+    is_it = (tasks.c.organisation_id == row["organisation_id"], tasks.c.id == row["id"])
+    tx.execute(sa.update(tasks).where(*is_it).values(row))
 
 
 def decided(tx: Tx, organisation: str, rows: Iterable[Row]) -> dict[str, Any]:

@@ -14,6 +14,7 @@ from service.store.criteria import Draft, NewVersion
 from service.store.database import Tx
 from service.use_cases.choosing import SHIPPED
 from service.use_cases.context import Caller, Context, Created
+from service.use_cases.criteria_reviews import follow_criteria
 from service.use_cases.criteria_text import Named, Text, check_text, named
 from service.use_cases.drafting import PRECONDITION_FAILED, shipped_text, tag
 from service.use_cases.events import news_of_criteria
@@ -150,6 +151,7 @@ def retire(
             what = "adopted criteria version"
             raise NotFoundError(what, str(name))
         is_new = _retire(made, one, body["retired_from"], body["reason"])
+        follow_criteria(tx, caller.organisation, caller.zone, made.now)
         return Created(version_answer(tx, caller, name, made.today), id_, is_new=is_new)
 
     return context.database.write(work)
@@ -204,6 +206,7 @@ def _put_in_force(made: Change, new: NewVersion, action: str, replaced: str | No
     if replaced is not None:
         _replace(made, replaced, one)
     _require_alone(made, one)
+    follow_criteria(made.tx, made.organisation, made.caller.zone, made.now)
     _tell(made, one)
     return True
 

@@ -16,6 +16,7 @@ from service.store import access, reminders
 from service.store.database import Tx
 from service.store.reminders import HANDED, TOO_LATE, New
 from service.store.state import FOLLOW_UP, OPEN
+from service.store.tasks import CRITERIA_REVIEW
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, Context
 from service.use_cases.outbox import News, tell_all, tell_people
 
@@ -151,6 +152,7 @@ class _Handing:
 
     def _news(self, row: Row, today: date) -> News:
         last_day = row["due_on"] + timedelta(days=row["window_days"])
+        is_of_criteria = row["kind"] == CRITERIA_REVIEW
         data = {
             "task_id": row["task_id"],
             "kind": row["kind"],
@@ -161,7 +163,7 @@ class _Handing:
             "last_day": last_day.isoformat(),
             "step": row["step"],
             "overdue": today > last_day,
-            "href": f"/v1/retests/{row['task_id']}",
+            "href": f"/v1/{'criteria-reviews' if is_of_criteria else 'retests'}/{row['task_id']}",
         }
         return News(row["id"], TASK_DUE, row["at"].astimezone(UTC), data)
 
@@ -171,6 +173,8 @@ class _Handing:
         of_person: dict[str, list[dict[str, str]]] = {}
         for row in rows:
             to = to_of(plans[row["episode_id"]]["steps"], row["step"])
+            if row["kind"] == CRITERIA_REVIEW:
+                to = [ADMINISTRATORS]  # clinicians neither see nor change it
             for one in _recipients(to, people):
                 of_person.setdefault(one, []).append({"task_id": row["task_id"], "step": row["step"]})
         for one, about in of_person.items():

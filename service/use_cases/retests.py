@@ -177,11 +177,7 @@ def _event(
 
 
 def task_view(row: Mapping[str, Any], today: date) -> dict[str, Any]:
-    """Return a task as it is answered.
-
-    It is overdue once the last day of its window is over; a question of the morning after can't be answered then.
-    """
-    last_day = row["due_on"] + timedelta(days=row["window_days"])
+    """Return a task as it is answered."""
     return {
         "id": row["id"],
         "kind": row["kind"],
@@ -192,6 +188,17 @@ def task_view(row: Mapping[str, Any], today: date) -> dict[str, Any]:
         "episode_ref": row["episode_ref"],
         "decision_id": row["decision_id"],
         "battery_id": row["battery_id"],
+        **times_of(row, today),
+    }
+
+
+def times_of(row: Mapping[str, Any], today: date) -> dict[str, Any]:
+    """Return when a task is due and what became of it, as both are answered.
+
+    It is overdue once the last day of its window is over; a question of the morning after can't be answered then.
+    """
+    last_day = row["due_on"] + timedelta(days=row["window_days"])
+    return {
         "due_on": row["due_on"].isoformat(),
         "window_days": row["window_days"],
         "last_day": last_day.isoformat(),

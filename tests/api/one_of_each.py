@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.use_cases.context import ADMINISTRATOR
+from service.use_cases.criteria_reviews import follow_everywhere
 from tests import builders
 from tests.clinic import SET, Clinic, created, new_clinic, small
 from tests.tiny_set import own
@@ -35,6 +36,8 @@ class OneOfEach:
         own = {"set_id": DRAFTED if "criteria-drafts" in path else PUBLISHED}
         if path.endswith("/done"):
             own["task_id"] = self.ids["check_in_id"]
+        if "criteria-reviews" in path:
+            own["task_id"] = self.ids["review_id" if path.endswith("/done") else "other_review_id"]
         return re.sub(r"{(\w+)}", lambda found: (self.ids | own)[found.group(1)], path)
 
     def query(self, operation: str) -> dict[str, str]:
@@ -85,6 +88,9 @@ class OneOfEach:
                 "retired_from": "2026-11-20",
                 "reason": "Mistyped.",
             },
+            "POST /v1/criteria-reviews/{task_id}/reschedule": {"due_on": "2027-03-01", "reason": "After the congress."},
+            "POST /v1/criteria-reviews/{task_id}/cancel": {"reason": "No longer used."},
+            "POST /v1/criteria-reviews/{task_id}/done": {"note": "Nothing changes."},
             "POST /v1/criteria-drafts": {"source": text.source, "examples": text.examples},
             "PUT /v1/criteria-drafts/{set_id}/{version}": text_of(DRAFTED, title="Another title"),
             "POST /v1/criteria-drafts/{set_id}/{version}/publish": {"in_force_from": "2026-12-01"},
@@ -117,11 +123,15 @@ def one_of_each(url: str) -> OneOfEach:
     draft = created(admin.post("/v1/criteria-drafts", text_of(DRAFTED)))
     told = created(admin.post("/v1/webhooks", webhook()))["id"]
     delivery = created(admin.post(f"/v1/webhooks/{told}/test"))["id"]
+    follow_everywhere(clinic.world.context)
+    review, other_review = (one["id"] for one in clinic.found("tasks", kind="criteria_review"))
     ids = {f"{name}_id": decision[f"{name}_id"] for name in ("athlete", "episode", "battery")} | {
         "decision_id": decision["id"],
         "entry_id": decision["battery_id"],
         "task_id": decision["retest"]["id"],
         "check_in_id": clinic.found("tasks", kind="check_in")[0]["id"],
+        "review_id": review,
+        "other_review_id": other_review,
         "actor_id": actor,
         "key_id": key,
         "webhook_id": told,

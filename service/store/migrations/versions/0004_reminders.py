@@ -51,7 +51,7 @@ def upgrade():
 def _tasks():
     # On SQLite the table is made anew, with its rows, its keys and its indexes; no guard stands on it.
     with op.batch_alter_table("tasks") as batch:
-        batch.add_column(sa.Column("about", sa.String(length=64)))
+        batch.add_column(sa.Column("about", sa.String(length=80)))
         batch.alter_column("athlete_id", existing_type=sa.Uuid(as_uuid=False), nullable=True)
         batch.drop_constraint(op.f("ck_tasks_kind_known"), type_="check")
         batch.create_check_constraint(op.f("ck_tasks_kind_known"), KINDS)
