@@ -1,6 +1,6 @@
 """What is due in tests, and to whom it is told: rows of webhooks, addresses of people, as many tasks as are wanted."""
 
-from datetime import date, datetime
+from datetime import UTC, date, datetime, timedelta
 from ipaddress import ip_network
 from typing import Any
 from uuid import uuid4
@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from service.store.people import make_athlete
 from service.store.sending_tables import webhooks
 from service.store.tables import actors, tasks
+from service.use_cases.reminding import plan_missing
 from tests.builders import SESSION_CHECK
 from tests.clinic import Clinic, small
 
@@ -49,3 +50,15 @@ def add_tasks(clinic: Clinic, count: int, due_on: date) -> list[str]:
     rows = [{**row, "id": str(uuid4())} for _ in range(count)]
     clinic.world.context.database.write(lambda tx: tx.execute(sa.insert(tasks), rows))
     return [str(one["id"]) for one in rows]
+
+
+def add_due(clinic: Clinic, count: int) -> list[str]:
+    """As many tasks, due three days ago by the real clock and planned a week before, when nobody looked; their ids.
+
+    Of each the latest step of three is useful still.
+    """
+    now = datetime.now(UTC)  # noqa: TID251 - processes look at the real clock
+    clinic.world.at(now - timedelta(days=10))
+    ids = add_tasks(clinic, count, (now - timedelta(days=3)).date())
+    plan_missing(clinic.world.context)
+    return ids
