@@ -8,6 +8,7 @@ import sys
 import uuid
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -19,7 +20,9 @@ from service.settings import HIGHEST_PORT, Settings, service_version
 
 HOME = "demo-data"
 HOST = "127.0.0.1"
-RECORD, LOADING, KEYS, BATTERY = "record.sqlite", "record.loading.sqlite", "keys.json", "battery.json"
+RECORD, LOADING, KEYS = "record.sqlite", "record.loading.sqlite", "keys.json"
+BATTERY, RETEST, RECEIVED = "battery.json", "retest.json", "received.jsonl"
+TICK_SECONDS = 5
 NOTE = "Access keys of a demonstration with invented data; they open nothing else. Do not use them for real athletes."
 INVENTED = "Everything in it is invented: the club, the athletes, the people, every value."
 
@@ -50,6 +53,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
 
 def _demo(options: argparse.Namespace) -> Said:
     from service.app import create_app  # noqa: PLC0415 - no other command waits for the web framework
+    from service.cli.demo_receiver import receiving, register  # noqa: PLC0415 - no other command receives
     from service.cli.server import listen, serve, url_of  # noqa: PLC0415 - likewise
 
     if not 0 <= options.port <= HIGHEST_PORT:
@@ -59,14 +63,24 @@ def _demo(options: argparse.Namespace) -> Said:
         home = Path(options.home)
         try:
             demo = Demo(url_of(listening), home, _prepared(home))
-            _write_private(home / BATTERY, _first_battery())
+            for name, battery in _batteries():
+                _write_private(home / name, battery)
         except OSError as error:
             message = f"{error.filename or home}: {(error.strerror or str(error)).lower()}"
             raise UnreadableFileError(message) from error
-        settings = Settings(database_url=_url(home / RECORD), log_level="warning")
+        settings = Settings(
+            database_url=_url(home / RECORD),
+            log_level="warning",
+            public_url=demo.url,
+            webhook_networks=(ip_network(HOST),),
+            tick_seconds=TICK_SECONDS,
+        )
         app = create_app(settings)
-        with ticking(app.extensions["rts"], settings):
-            serve(app, listening, settings, ready=lambda: _say(demo, as_json=options.json))
+        context = app.extensions["rts"]
+        with receiving(home / RECEIVED, tell=_tell) as receiver:
+            register(receiver, context, demo.keys["administrator"])
+            with ticking(context, settings):
+                serve(app, listening, settings, ready=lambda: _say(demo, as_json=options.json))
     return Said(PASSED)
 
 
@@ -112,7 +126,7 @@ def _loaded(loading: Path) -> dict[str, str]:
     database = Database(_url(loading))
     try:
         context = Context(database, _now, service_version())
-        return load_club(context, _now().astimezone(ZONE).date(), tell=_tell)
+        return load_club(context, _now().astimezone(ZONE).date(), tell=lambda line: _tell(f"loading {line}"))
     finally:
         database.close()  # with the last connection its log is written into the file
 
@@ -126,10 +140,11 @@ def _kept(keys: Path) -> dict[str, str]:
         raise UnreadableFileError(message) from None
 
 
-def _first_battery() -> dict[str, Any]:
-    from service.demo.first_battery import first_battery  # noqa: PLC0415 - no other command tells stories
+def _batteries() -> Iterator[tuple[str, dict[str, Any]]]:
+    from service.demo.batteries import first_battery, retest_battery  # noqa: PLC0415 - no other command tells stories
 
-    return first_battery(_now())
+    yield BATTERY, first_battery(_now())
+    yield RETEST, retest_battery(_now())
 
 
 def _write_private(file: Path, document: Mapping[str, Any]) -> None:
@@ -150,6 +165,7 @@ def _url(file: Path) -> str:
 
 
 def _welcome(demo: Demo, paper: Paper) -> Iterator[str]:
+    from service.demo.batteries import RETESTED  # noqa: PLC0415 - no other command tells stories
     from service.use_cases.choosing import shipped_sets  # noqa: PLC0415 - no need of it to load
 
     yield paper.heading(f"The demonstration answers at {demo.url}")
@@ -159,7 +175,13 @@ def _welcome(demo: Demo, paper: Paper) -> Iterator[str]:
     yield demo.keys["clinician"]
     yield ""
     yield "Post a battery (of a new athlete, from a file that you may edit):"
-    yield post_command(demo)
+    yield post_command(demo, BATTERY)
+    yield ""
+    yield from paper.wrapped(
+        f"What is due is told to a receiver beside the service, which checks signatures and notes the messages in "
+        f"{demo.home / RECEIVED}. Among the first is a retest of {RETESTED.ref}, and this battery closes it:"
+    )
+    yield post_command(demo, RETEST)
     yield ""
     yield "Read the latest decisions:"
     yield read_command(demo)
@@ -168,12 +190,12 @@ def _welcome(demo: Demo, paper: Paper) -> Iterator[str]:
         yield from paper.wrapped(one.document["caution"]["text"], first="Caution: ")
 
 
-def post_command(demo: Demo) -> str:
-    """Return the line that posts the battery; run again it is answered what it was answered first."""
+def post_command(demo: Demo, file: str) -> str:
+    """Return the line that posts a battery; run again it is answered what it was answered first."""
     return (
         f"curl -sS {demo.url}/v1/batteries -H 'Authorization: Bearer {demo.keys['submitter']}' "
         f"-H 'Content-Type: application/json' -H 'Idempotency-Key: {uuid.uuid4()}' "
-        f"--data-binary @{shlex.quote(str(demo.home / BATTERY))}"
+        f"--data-binary @{shlex.quote(str(demo.home / file))}"
     )
 
 
@@ -183,7 +205,7 @@ def read_command(demo: Demo) -> str:
 
 
 def _tell(line: str) -> None:
-    print(printable(f"loading {line}"), file=sys.stderr, flush=True)
+    print(printable(line), file=sys.stderr, flush=True)
 
 
 def _now() -> datetime:

@@ -102,4 +102,4 @@ def ask(url: str, *, key: str | None = None, data: bytes | None = None, **header
             return Answer(response.status, json.loads(response.read() or b"null"), dict(response.headers))
     except urllib.error.HTTPError as error:
         with error:
-            return Answer(error.code, json.loads(error.read()), dict(error.headers))
+            return Answer(error.code, json.loads(error.read() or b"null"), dict(error.headers))

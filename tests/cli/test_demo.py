@@ -1,23 +1,28 @@
 """The demonstration: from nothing to a first answer, and again."""
 
+import base64
 import json
 import shutil
 import socket
 import stat
 import subprocess
 import sys
+import time
 from datetime import UTC, datetime
 from http.client import HTTPConnection
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlencode, urlsplit
 
 import pytest
+from standardwebhooks import Webhook
 
 from schemas.battery import BatterySchema
 from schemas.faults import load
 from service.cli.demo import Demo, post_command, read_command
+from service.cli.demo_receiver import receiving
+from service.demo.batteries import RETESTED, first_battery
 from service.demo.club import STORIES
-from service.demo.first_battery import first_battery
 from tests.cli.commands import CAUTION, ROOT, run
 from tests.cli.serving import SECONDS, Answer, Serving, ask, free_port, serving, stopped_once_it_answers
 
@@ -32,6 +37,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name in ("record.loading.sqlite", "record.loading.sqlite-wal", "keys.json.part"):
         (folder / name).write_bytes(b"half of it")
     with serving("demo", "--home", folder, "--port", 0) as first:
+        received(folder, "task.due")
         assert first.stop() == 0
     return folder
 
@@ -56,7 +62,8 @@ def decisions(started: Serving) -> list[str]:
 def test_whatever_was_there_it_leaves_a_record_keys_and_a_battery_for_nobody_elses_eyes(home):
     files = {one.name: stat.S_IMODE(one.stat().st_mode) for one in home.iterdir()}
 
-    assert files == {"record.sqlite": 0o600, "keys.json": 0o600, "battery.json": 0o600}
+    names = ("record.sqlite", "keys.json", "battery.json", "retest.json", "received.jsonl")
+    assert files == dict.fromkeys(names, 0o600)
     assert "invented" in json.loads((home / "keys.json").read_text(encoding="utf-8"))["note"]
 
 
@@ -98,8 +105,50 @@ def test_the_printed_lines_work_when_pasted(started, home):
         ran = subprocess.run(["/bin/sh", "-c", line], capture_output=True, text=True, check=True, timeout=SECONDS)
         return dict(json.loads(ran.stdout))
 
-    assert pasted(post_command(demo))["outcome"] == "hold"
+    assert pasted(post_command(demo, "battery.json"))["outcome"] == "hold"
     assert pasted(read_command(demo))["items"]
+
+
+def received(home: Path, type_: str, **wanted: str) -> dict[str, Any]:
+    """What the receiver has noted of a type and of what is wanted, once it is there."""
+    file = home / "received.jsonl"
+    until = time.monotonic() + SECONDS
+    while time.monotonic() < until:
+        lines = file.read_text(encoding="utf-8").splitlines() if file.exists() else []
+        noted = (json.loads(line)["message"] for line in lines)
+        found = [one["data"] for one in noted if one["type"] == type_ and wanted.items() <= one["data"].items()]
+        if found:
+            return dict(found[0])
+        time.sleep(0.1)
+    raise AssertionError((type_, wanted))
+
+
+def test_a_reminder_reaches_the_receiver_at_the_first_start_and_the_retest_closes_its_task(home, started):
+    keys = started.told["keys"]
+    athlete = ask(f"{started.url}/v1/athletes?ref={RETESTED.ref}", key=keys["clinician"]).body
+    task = f"{started.url}{received(home, 'task.due', kind='retest', athlete_id=athlete['id'])['href']}"
+    assert ask(task, key=keys["clinician"]).body["state"] == "open"
+
+    data = (home / "retest.json").read_bytes()
+    headers = {"Content_Type": JSON, "Idempotency_Key": "retest"}
+    answer = ask(f"{started.url}/v1/batteries", key=keys["submitter"], data=data, **headers)
+
+    assert (answer.status, answer.body["outcome"], answer.body["target_stage"]) == (201, "pass", "team_training")
+    closed = ask(task, key=keys["clinician"]).body
+    assert (closed["state"], closed["closed_because"]) == ("closed", "done")
+    assert received(home, "decision.made", decision_id=answer.body["id"])["awaiting_sign_off"]
+
+
+def test_the_receiver_takes_nothing_that_the_service_did_not_send(tmp_path):
+    with receiving(tmp_path / "received.jsonl", tell=lambda _: None) as receiver:
+        receiver.secret = "whsec_" + base64.b64encode(b"invented").decode()
+        now = str(int(datetime.now(UTC).timestamp()))  # noqa: TID251 - the receiver looks at the real clock
+        forged = ask(receiver.url, data=b"{}", webhook_id="msg", webhook_timestamp=now, webhook_signature="v1,AAAA")
+        old = Webhook(receiver.secret).sign("msg", datetime.fromtimestamp(1_000_000_000, UTC), "{}")
+        late = ask(receiver.url, data=b"{}", webhook_id="msg", webhook_timestamp="1000000000", webhook_signature=old)
+
+    assert (forged.status, late.status) == (401, 401)
+    assert not (tmp_path / "received.jsonl").exists()
 
 
 def test_a_restart_keeps_everything(home):
@@ -162,7 +211,7 @@ def test_people_get_lines_to_paste_and_the_caution(capsys, home):
     with stopped_once_it_answers(f"http://127.0.0.1:{port}"):
         ran = run(capsys, "demo", "--home", home, "--port", port)
     assert ran.code == 0
-    assert len([line for line in ran.out.splitlines() if line.startswith("curl -sS ")]) == 2
+    assert len([line for line in ran.out.splitlines() if line.startswith("curl -sS ")]) == 3
     assert "Everything in it is invented" in ran.words
     assert CAUTION in ran.words
     key = json.loads((home / "keys.json").read_text(encoding="utf-8"))["clinician"]
