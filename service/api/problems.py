@@ -64,6 +64,7 @@ REFUSALS: Problems = {
     "version_not_in_force": (409, "Another version is in force"),
     "task_closed": (409, "The task is closed"),
     "not_put_off": (409, "A review of an override stays"),
+    "episode_closed": (409, "The episode is closed"),
     "closes_by_itself": (409, "This task closes by itself"),
     "not_standing": (409, "The decision does not stand any more"),
     "digest_differs": (409, "The decision is not the one that was seen"),

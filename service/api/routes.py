@@ -14,6 +14,7 @@ from service.api import (
     episodes,
     evaluations,
     organisation,
+    reminder_plans,
     retests,
     webhooks,
 )
@@ -32,6 +33,7 @@ BLUEPRINTS: tuple[Blueprint, ...] = (
     criteria.drafts,
     criteria_reviews.blp,
     organisation.blp,
+    reminder_plans.blp,
     actors.blp,
     access_keys.blp,
     webhooks.blp,

@@ -44,6 +44,11 @@ class Reminder(NamedTuple):
     at: datetime
 
 
+def counting(own: Mapping[str, Any] | None, of_episode: Mapping[str, Any] | None) -> Mapping[str, Any]:
+    """Return the plan that counts: what the organisation keeps, else the default; an episode may have its own steps."""
+    return {**(own or DEFAULT), **(of_episode or {})}
+
+
 def name_of(step: Mapping[str, Any]) -> str:
     """Return what a step is called: `before:2`, `on_day`, `overdue:7`."""
     return f"{step['when']}:{step['days']}" if "days" in step else str(step["when"])

@@ -182,3 +182,12 @@ def people_with_mail(tx: Tx, organisation: str) -> dict[str, list[str]]:
         columns.email.is_not(None),
     )
     return {row.id: row.roles.split() for row in tx.execute(query)}
+
+
+def recipients(tx: Tx, organisation: str, ids: Iterable[str]) -> dict[str, Row]:
+    """Return what matters of actors who are to be sent mails, by id."""
+    columns = actors.c
+    query = sa.select(columns.id, columns.kind, columns.display_name, columns.email, columns.disabled_at).where(
+        columns.organisation_id == organisation, columns.id.in_(sorted(set(ids)))
+    )
+    return {row["id"]: dict(row) for row in tx.execute(query).mappings()}

@@ -11,7 +11,7 @@ from typing import Any
 from uuid import UUID, uuid5
 from zoneinfo import ZoneInfo
 
-from service.domain.reminding import ADMINISTRATORS, CLINICIANS, DEFAULT, Due, planned, to_of
+from service.domain.reminding import ADMINISTRATORS, CLINICIANS, Due, counting, planned, to_of
 from service.store import access, reminders
 from service.store.database import Tx
 from service.store.reminders import HANDED, TOO_LATE, New
@@ -107,9 +107,8 @@ def _plan(  # noqa: PLR0913 - whose tasks, when, and what is owed of them
 def _plans(tx: Tx, organisation: str, rows: Iterable[Row]) -> dict[str | None, Mapping[str, Any]]:
     """Return the plan of each episode: the organisation's, with the episode's own steps where it has some."""
     episodes = {row["episode_id"] for row in rows}
-    kept = reminders.plans(tx, organisation)
-    own = kept[organisation].document if organisation in kept else DEFAULT
-    return {one: own | kept[one].document if one in kept else own for one in episodes}  # type: ignore[operator]
+    kept = {of: one.document for of, one in reminders.plans(tx, organisation).items()}
+    return {one: counting(kept.get(organisation), kept.get(one)) for one in episodes}
 
 
 def _due(row: Row) -> Due:

@@ -51,7 +51,8 @@ class OneOfEach:
         """The headers of a change of what was seen."""
         seen = {"If-Match": f'"{self.draft["etag"]}"'}
         as_made = {"PUT /v1/webhooks/{webhook_id}": {"If-Match": '"1"'}}
-        return seen if operation.endswith("criteria-drafts/{set_id}/{version}") else as_made.get(operation, {})
+        as_it_is = {"If-Match": "*"} if re.fullmatch("(PUT|DELETE) .*/reminder-plan", operation) else {}
+        return seen if operation.endswith("criteria-drafts/{set_id}/{version}") else as_made.get(operation, as_it_is)
 
     def send(self, client: Client, operation: str, *, body: Any = None) -> Any:
         """Send an operation whole, so that only who sends it can stand against it."""
@@ -69,6 +70,7 @@ class OneOfEach:
             "POST /v1/batteries": battery("later", at="2026-11-20T19:30:00+01:00", occasion=f"{MARK}-evening"),
             "POST /v1/batteries/{battery_id}/confirmations": {"confirms": ["sides"]},
             "POST /v1/episodes/{episode_id}/decisions": {"target_stage": "rebuild"},
+            "PUT /v1/episodes/{episode_id}/reminder-plan": {"steps": [{"when": "on_day", "to": ["clinicians"]}]},
             "POST /v1/episodes/{episode_id}/events": {"kind": "giving_way", "on": "2026-11-20"},
             "POST /v1/episodes/{episode_id}/findings/{finding}/resolution": {
                 "as": "ruled_out",
@@ -95,6 +97,10 @@ class OneOfEach:
             "PUT /v1/criteria-drafts/{set_id}/{version}": text_of(DRAFTED, title="Another title"),
             "POST /v1/criteria-drafts/{set_id}/{version}/publish": {"in_force_from": "2026-12-01"},
             "PUT /v1/organisation": {"name": f"{MARK}-club", "time_zone": "Europe/Vienna"},
+            "PUT /v1/organisation/reminder-plan": {
+                "at": "08:00",
+                "steps": [{"when": "on_day", "to": ["administrators"]}],
+            },
             "POST /v1/actors": person("another"),
             "POST /v1/access-keys": {"actor_id": self.ids["actor_id"], "label": f"{MARK}-label"},
             "POST /v1/webhooks": webhook(),
