@@ -11,10 +11,11 @@ import flask
 from flask import Response, current_app, g, render_template, request
 from werkzeug.exceptions import HTTPException
 
-from service.api.access import context
+from service.api.access import context, may
 from service.api.problems import status_and_title
 from service.console import words
-from service.domain.errors import FieldError, ServiceError
+from service.domain.errors import FieldError, ForbiddenError, ServiceError
+from service.domain.words import listed
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; "
@@ -22,6 +23,8 @@ POLICY = (
 )
 NAME = "console"
 SEE_OTHER = 303
+SECTIONS = {"team": "Team", "due": "Due", "criteria": "Criteria", "settings": "Settings", "terms": "Terms"}
+"""The pages that every page leads to, those that the person may open."""
 
 blp = flask.Blueprint(
     NAME,
@@ -55,7 +58,8 @@ def form_token() -> str:
 def _known_to_templates() -> dict[str, Any]:
     who = g.get("caller")
     today = None if who is None else context().clock().astimezone(who.zone).date()
-    return {"person": who, "form_token": form_token if who else None, "today": today}
+    sections = {one: name for one, name in SECTIONS.items() if may(f"{NAME}.{one}", who)} if who else {}
+    return {"person": who, "form_token": form_token if who else None, "today": today, "sections": sections}
 
 
 @blp.after_request
@@ -71,6 +75,19 @@ def _protect(response: Response) -> Response:
 def _of_service_error(error: ServiceError) -> Response:
     status, title = status_and_title(error)
     return _fault(status, title, error.message, getattr(error, "errors", ()))
+
+
+@blp.errorhandler(ForbiddenError)
+def _of_forbidden(error: ForbiddenError) -> Response:
+    status, title = status_and_title(error)
+    who = g.get("caller")
+    if not error.roles or who is None:
+        return _fault(status, title, error.message)
+    title = f"Only for {listed([f'{role}s' for role in error.roles])}"
+    detail = (
+        f"You are signed in as {who.name}, {listed(sorted(who.roles))}. Who administers the keys can give you another."
+    )
+    return _fault(status, title, detail)
 
 
 @blp.errorhandler(HTTPException)

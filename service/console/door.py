@@ -13,7 +13,7 @@ from service.console.blueprint import NAME, SEE_OTHER, blp, form_token, go_to, p
 from service.domain.errors import ForbiddenError
 from service.settings import Settings
 from service.use_cases import console_sessions
-from service.use_cases.context import Caller, Context
+from service.use_cases.context import CLINICIAN, Caller, Context
 
 COOKIE = "rts_console"
 TOKEN = "form_token"  # noqa: S105 - the name of a field
@@ -62,7 +62,7 @@ def refuse_other_sites() -> None:
 @blp.get("/")
 def home() -> Response:
     """Show the first page."""
-    return go_to("team")
+    return go_to("team" if CLINICIAN in caller().roles else "settings")
 
 
 @blp.get("/sign-in")

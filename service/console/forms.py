@@ -1,7 +1,7 @@
 """Forms that add to the record: what was typed as the body that the API takes, and what was refused of it."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 from uuid import uuid4
 
@@ -69,6 +69,15 @@ def loaded(schema: Schema, body: Mapping[str, Any]) -> Any:
         found = [FieldError(pointer(one.path), one.code, one.detail) for one in faults]
         raise InvalidDocumentError(INVALID_BODY, found)
     return document
+
+
+def wrong_of(faults: Iterable[FieldError], places: Mapping[str, str]) -> dict[str, str]:
+    """Return what is wrong with each field, the first of several; `places` names the field of each place."""
+    wrong: dict[str, str] = {}
+    for one in faults:
+        if one.pointer in places:
+            wrong.setdefault(places[one.pointer], one.detail)
+    return wrong
 
 
 def faults_of(error: ServiceError) -> tuple[FieldError, ...]:

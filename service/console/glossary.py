@@ -14,6 +14,7 @@ GLOSSARY: Mapping[str, Mapping[str, str]] = {
         "entry": "One thing on the record: a battery, a decision, a sign-off, an event, an exception and so on.",
         "void": "An entry that a person took back because it was made in error; it counts no more.",
         "clinician": "A qualified professional who enters batteries, reads decisions and signs off.",
+        "administrator": "Who looks after the organisation: criteria versions, the reminder plan, people and webhooks.",
     },
     "Testing": {
         "battery": "What was measured and answered at one visit: session check, tests, setup, and what happened since.",
@@ -97,10 +98,28 @@ GLOSSARY: Mapping[str, Mapping[str, str]] = {
         "caution": "The banner that goes with every decision, wherever it is shown.",
     },
     "What is due": {
-        "task": "Anything with a due date: a retest, a follow-up or an override review.",
+        "task": "Anything with a due date: a retest, a follow-up, a referral outcome, a review or a check-in.",
         "retest": "A due date, with some days to spare, for testing again.",
+        "referral outcome": "What came of a finding that was referred: due until a named person resolves it.",
+        "check-in": "How it goes 2, 6 and 12 weeks after the return: a battery answers it, or a note that says it is "
+        "done.",
+        "criteria review": "A look, once a year, at what was published since a version of criteria came into force.",
         "window": "The days after the due date in which it is still in time.",
+        "upcoming": "The due date is still to come.",
         "overdue": "The last day of the window is past, and nothing was done.",
+        "reminder": "What tells people and systems that a task is due; it says nothing clinical.",
+        "reminder plan": "When to remind of a task and whom: days before, on the day, and once it is overdue.",
+        "calendar feed": "An address from which a calendar reads what is due; whoever has it can read it, until it is "
+        "revoked.",
+    },
+    "What is sent": {
+        "webhook": "An address of another system that is told what happens; a message names things by their ids alone.",
+        "delivery": "One message on its way to a webhook or a person; each try carries the same id.",
+        "waiting": "The next try of a delivery is still to come.",
+        "delivered": "The receiver took the message.",
+        "dead": "The last try of a delivery failed; it is sent again only by hand.",
+        "dropped": "A delivery that was let go, because there was nobody or nothing to tell any more.",
+        "secret": "What signs the messages to a webhook, so that its receiver knows whose they are; it is shown once.",
     },
 }
 

@@ -1,6 +1,6 @@
 """The team page: every open episode, what holds it back, and what is due next."""
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Any
 
@@ -9,14 +9,14 @@ from flask import Response, request
 from schemas.fields import composed
 from service.api.access import caller, context
 from service.console.blueprint import blp, page
+from service.console.filtering import FAULTY, SORT, asked_in_vain, asked_of
 from service.domain.codes import HOLD_RANK
 from service.use_cases.team import read_team
 
-SEARCH, SHOW, STAGE, SORT = "search", "show", "stage", "sort"
+SEARCH, SHOW, STAGE = "search", "show", "stage"
 ANY, NOT_SET = "any", "not_set"
 _FAR = date.max
 _ALL_MET = len(HOLD_RANK)
-_FAULTY = 400
 Item = Mapping[str, Any]
 
 SORTS: Mapping[str, tuple[str, Callable[[Item], Any]]] = {
@@ -45,12 +45,12 @@ def team() -> Response:
     found = read_team(context(), caller())
     stages = {ANY: "Any", **found["stages"], NOT_SET: "Not set"}
     choices: Mapping[str, Mapping[str, Any]] = {SHOW: SHOWS, STAGE: stages, SORT: SORTS}
-    faults = list(_faults(choices))
-    asked = {name: _asked(name, choices[name]) for name in choices} | {SEARCH: composed(request.args.get(SEARCH, ""))}
+    in_vain = asked_in_vain(choices, (SEARCH,))
+    asked = asked_of(choices) | {SEARCH: composed(request.args.get(SEARCH, ""))}
     fits = [one for one in found["items"] if _fits(one, asked)]
     return page(
         "console/team.html",
-        _FAULTY if faults else 200,
+        FAULTY if in_vain else 200,
         items=sorted(fits, key=lambda one: (SORTS[asked[SORT]][1](one), one["athlete_ref"] or "")),
         everybody=len(found["items"]),
         cautions=found["cautions"],
@@ -58,23 +58,8 @@ def team() -> Response:
         shows=SHOWS,
         stages=stages,
         asked=asked,
-        faults=faults,
+        in_vain=in_vain,
     )
-
-
-def _asked(name: str, choices: Mapping[str, Any]) -> str:
-    """Return what the address asks for, the first of the choices where it asks for nothing that there is."""
-    asked = request.args.get(name, "")
-    return asked if asked in choices else next(iter(choices))
-
-
-def _faults(choices: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
-    """Yield what the address asks for in vain."""
-    for name, asked in request.args.items():
-        if name in choices and asked and asked not in choices[name]:
-            yield f"“{asked}” is nothing to {name} by" if name == SORT else f"there is no {name} “{asked}”"
-        elif name not in choices and name != SEARCH:
-            yield f"the team page knows no “{name}”"
 
 
 def _fits(one: Item, asked: Mapping[str, str]) -> bool:

@@ -106,7 +106,7 @@ def change_webhook(
         now = context.clock()
         before = _known(tx, caller, id_, is_locked=True)
         if tag(before) != etag:
-            message = "the webhook is no longer as you saw it; get it again, make your change on that, send its ETag"
+            message = "the webhook was changed meanwhile; look at it again, and make your change on what it is now"
             raise ConflictError(PRECONDITION_FAILED, message)
         _refuse(faults)
         one = replace(before, **_sent(body), state=body["state"])

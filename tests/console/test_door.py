@@ -1,5 +1,6 @@
 """Who gets into the console, for how long, and from where a form may be sent."""
 
+import re
 from datetime import timedelta
 from urllib.parse import urlsplit
 
@@ -11,7 +12,7 @@ from service.use_cases.audit import list_audit
 from service.use_cases.console_sessions import LONGEST
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
 from tests.console.signed_in import Reader, signed_in, text_of, visitor
-from tests.world import World, new_world
+from tests.world import World, new_key, new_world
 
 OWN_SITE = {"Sec-Fetch-Site": "same-origin"}
 
@@ -47,11 +48,58 @@ def test_a_systems_key_opens_nothing_because_no_person_reads_with_it(world):
     assert visitor(world).post("/console/sign-in", data={"key": world.keys[SUBMITTER]}).status_code == 401
 
 
-def test_an_administrator_who_is_no_clinician_is_told_so(world):
-    response = signed_in(world, ADMINISTRATOR).get("/console/team")
+NAVIGATION = {
+    CLINICIAN: ["Team", "Due", "Criteria", "Terms"],
+    ADMINISTRATOR: ["Criteria", "Settings", "Terms"],
+}
+
+
+@pytest.mark.parametrize("role", NAVIGATION)
+def test_a_person_is_led_to_the_pages_that_the_role_opens_and_to_no_other(world, role):
+    reader = signed_in(world, role)
+    shown = re.search(r'<nav aria-label="Pages">(.*?)</nav>', reader.page("/console/terms"), re.DOTALL)
+    assert shown
+
+    assert text_of(shown.group(1)).split() == NAVIGATION[role]
+    for path in re.findall(r'href="([^"]+)"', shown.group(1)):
+        assert reader.get(path).status_code in {200, 303}
+    assert reader.get(reader.get("/console/").headers["Location"]).status_code in {200, 303}
+
+
+def test_who_is_clinician_and_administrator_sees_the_pages_of_both(world):
+    person = {"kind": "person", "display_name": "Invented Lead", "profession": "physiotherapist"}
+    key = new_key(world.context, world.organisation, roles=[CLINICIAN, ADMINISTRATOR], **person)
+    flask = visitor(world)
+    flask.post("/console/sign-in", data={"key": key})
+
+    for path in ("/console/team", "/console/due", "/console/settings/webhooks", "/console/criteria"):
+        assert flask.get(path).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("role", "closed", "whom"),
+    [
+        (ADMINISTRATOR, "/console/team", "Only for clinicians"),
+        (ADMINISTRATOR, "/console/due", "Only for clinicians"),
+        (CLINICIAN, "/console/settings", "Only for administrators"),
+        (CLINICIAN, "/console/settings/deliveries", "Only for administrators"),
+    ],
+)
+def test_a_page_that_is_not_for_a_person_says_for_whom_it_is(world, role, closed, whom):
+    response = signed_in(world, role).get(closed)
 
     assert response.status_code == 403
-    assert "clinician" in text_of(response.text)
+    assert whom in text_of(response.text)
+    assert f"Invented {role.capitalize()}, {role}." in text_of(response.text)
+
+
+def test_no_route_of_the_console_is_open_by_default(world):
+    app = visitor(world).application
+    routes = {rule.endpoint for rule in app.url_map.iter_rules() if rule.endpoint.startswith("console.")}
+
+    assert routes <= app.extensions["rts-roles"].keys()
+    open_ = {one for one in routes if app.extensions["rts-roles"][one] == {"anybody"}}
+    assert open_ == {f"console.{one}" for one in ("sign_in", "signed_in", "print_margin", "nowhere", "static")}
 
 
 def test_the_cookie_is_out_of_reach_for_scripts_and_other_sites(world):

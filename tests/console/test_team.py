@@ -172,7 +172,7 @@ def test_lines_are_sorted_as_asked(reader, clinic):
         ("?sort=colour", "“colour” is nothing to sort by"),
         ("?show=everything", "there is no show “everything”"),
         ("?stage=moon", "there is no stage “moon”"),
-        ("?strage=rebuild", "the team page knows no “strage”"),
+        ("?strage=rebuild", "this page knows no “strage”"),
     ],
 )
 def test_an_address_that_asks_for_what_is_not_there_is_told_so_and_shown_all_else(reader, clinic, address, said):
