@@ -128,6 +128,11 @@ def _level(text: str) -> str:
     return text.lower()
 
 
+def _unless_empty(read: Callable[[str], object]) -> Callable[[str], object]:
+    """Return a reader of what may be empty, as it is in a file that names every variable: then it is not there."""
+    return lambda text: read(text) if text else ""
+
+
 def _http_url(text: str) -> str:
     parts = urlsplit(text)
     if parts.scheme not in {"http", "https"} or not parts.hostname or parts.query or parts.fragment:
@@ -168,10 +173,10 @@ VARIABLES: Mapping[str, tuple[str, Callable[[str], object]]] = {
     "RTS_URL_PREFIX": ("url_prefix", _prefix),
     "RTS_LOG_LEVEL": ("log_level", _level),
     "RTS_IDLE_MINUTES": ("idle_minutes", _whole(LEAST_IDLE, MOST_IDLE)),
-    "RTS_PUBLIC_URL": ("public_url", _http_url),
+    "RTS_PUBLIC_URL": ("public_url", _unless_empty(_http_url)),
     "RTS_WEBHOOK_NETWORKS": ("webhook_networks", _networks),
-    "RTS_SMTP_URL": ("smtp_url", _smtp_url),
-    "RTS_MAIL_FROM": ("mail_from", _text),
+    "RTS_SMTP_URL": ("smtp_url", _unless_empty(_smtp_url)),
+    "RTS_MAIL_FROM": ("mail_from", _unless_empty(_text)),
     "RTS_SCHEDULER": ("scheduler", _switch),
     "RTS_TICK_SECONDS": ("tick_seconds", _whole(1, MOST_TICK)),
 }

@@ -75,7 +75,7 @@ def ours() -> dict[str, dict[str, object]]:
 def variables() -> dict[str, str]:
     """Each variable that the compose file reads, with what follows its name: a default, or the word for missing."""
     text = (DOCKER / "compose.yaml").read_text(encoding="utf-8")
-    return dict(re.findall(r"\$\{(\w+)(:[-?][^}]+)?\}", text))
+    return dict(re.findall(r"\$\{(\w+)(:[-?][^}]*)?\}", text))
 
 
 def example() -> dict[str, str]:
@@ -84,7 +84,10 @@ def example() -> dict[str, str]:
 
 
 def interpolated(text: str, **values: str) -> str:
-    return re.sub(r"\$\{(\w+)(?::-([^}]*)|:\?[^}]*)?\}", lambda one: values.get(one[1], one[2] or "secret"), text)
+    def value(found: re.Match[str]) -> str:
+        return values.get(found[1], "secret" if found[2] is None else found[2])
+
+    return re.sub(r"\$\{(\w+)(?::-([^}]*)|:\?[^}]*)?\}", value, text)
 
 
 # The image
@@ -188,12 +191,12 @@ def test_what_is_copied_is_there_and_is_sent_to_the_builder():
 # The compose file
 
 
-def test_there_are_a_database_a_migration_step_and_the_service():
-    assert set(services()) == {"database", "migrate", "web"}
-    assert set(ours()) == {"migrate", "web"}
+def test_there_are_a_database_a_migration_step_the_service_and_its_scheduler():
+    assert set(services()) == {"database", "migrate", "web", "scheduler"}
+    assert set(ours()) == {"migrate", "web", "scheduler"}
 
 
-@pytest.mark.parametrize("name", ["database", "migrate", "web"])
+@pytest.mark.parametrize("name", ["database", "migrate", "web", "scheduler"])
 def test_every_container_is_confined(name):
     one = services()[name]
 
@@ -219,6 +222,7 @@ def test_every_command_is_one_of_the_service():
 
     assert commands["web"][0] == "serve"
     assert commands["migrate"][:2] == ["db", "upgrade"]
+    assert commands["scheduler"] == ["scheduler"]
     assert all(_parser().parse_args(command).command for command in commands.values())
 
 
@@ -230,10 +234,22 @@ def test_the_services_settings_are_ones_that_it_knows():
         )
 
 
+def test_one_of_them_sends_and_both_know_where_webhooks_may_go():
+    read = {
+        name: Settings.from_environment({key: interpolated(str(value)) for key, value in one["environment"].items()})
+        for name, one in ours().items()
+    }
+
+    assert (read["web"].scheduler, read["scheduler"].scheduler) == (False, True)
+    for name in ("RTS_PUBLIC_URL", "RTS_WEBHOOK_NETWORKS"):
+        assert ours()["web"]["environment"][name] == ours()["scheduler"]["environment"][name]
+
+
 def test_the_web_service_knows_no_password_but_its_own():
     told = {name: set(re.findall(r"\$\{(\w+_PASSWORD)", str(one["environment"]))) for name, one in services().items()}
 
-    assert told["web"] == {"SERVICE_PASSWORD"}
+    assert told["web"] == told["scheduler"] == {"SERVICE_PASSWORD"}
+    assert "RTS_SMTP_URL" not in services()["web"]["environment"]
     assert told["migrate"] == {"OWNER_PASSWORD"}
 
 
@@ -260,7 +276,7 @@ def test_passwords_of_a_deployment_are_never_committed():
 def test_only_the_web_service_is_published_and_only_on_this_machine():
     published = {name: [interpolated(port) for port in one.get("ports", ())] for name, one in services().items()}
 
-    assert published == {"database": [], "migrate": [], "web": [f"127.0.0.1:8321:{last('EXPOSE')}"]}
+    assert published == {"database": [], "migrate": [], "scheduler": [], "web": [f"127.0.0.1:8321:{last('EXPOSE')}"]}
     assert compose()["networks"]["inside"] == {"internal": True}
     assert services()["database"]["networks"] == services()["migrate"]["networks"] == ["inside"]
 
@@ -269,7 +285,11 @@ def test_each_waits_for_what_it_needs():
     waits = {name: one.get("depends_on") for name, one in services().items()}
 
     assert waits["migrate"] == {"database": {"condition": "service_healthy"}}
-    assert waits["web"] == waits["migrate"] | {"migrate": {"condition": "service_completed_successfully"}}
+    assert (
+        waits["web"]
+        == waits["scheduler"]
+        == waits["migrate"] | {"migrate": {"condition": "service_completed_successfully"}}
+    )
     assert services()["migrate"]["restart"] == "no"
     assert services()["database"]["healthcheck"]["test"][:2] == ["CMD", "pg_isready"]
     assert "healthcheck" not in services()["web"], "the image's own check is used"
@@ -392,6 +412,11 @@ def test_the_web_service_becomes_ready_under_the_role_that_owns_nothing_and_ends
         finally:
             web.kill()
     assert list(tmp_path.iterdir()) == [], "nothing is written but the record"
+
+
+def test_the_scheduler_looks_once_under_the_role_that_owns_nothing(prepared):
+    environ = {**OWN, "RTS_DATABASE_URL": address("scheduler", prepared[1])}
+    run([sys.executable, "-m", "service", *ours()["scheduler"]["command"], "--once"], environ)
 
 
 def is_healthy_within(seconds: float, environ: dict[str, str]) -> bool:

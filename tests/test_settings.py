@@ -68,7 +68,6 @@ def test_every_setting_has_its_variable():
         ("RTS_PUBLIC_URL", "https://rts.example.org/?a=1"),
         ("RTS_WEBHOOK_NETWORKS", "10.20.0.1/16"),
         ("RTS_SMTP_URL", "mail.example.org:25"),
-        ("RTS_MAIL_FROM", ""),
         ("RTS_SCHEDULER", "yes"),
         ("RTS_TICK_SECONDS", "0"),
         ("RTS_DATABASE_URL", ""),
@@ -102,3 +101,9 @@ def test_all_faults_are_told_at_once():
         Settings.from_environment({"RTS_PORT": "x", "RTS_THREADS": "y"})
 
     assert set(caught.value.faults) == {"RTS_PORT", "RTS_THREADS"}
+
+
+def test_what_may_be_left_out_may_be_empty():
+    names = ("RTS_PUBLIC_URL", "RTS_WEBHOOK_NETWORKS", "RTS_SMTP_URL", "RTS_MAIL_FROM")
+
+    assert Settings.from_environment(dict.fromkeys(names, "")) == Settings()
