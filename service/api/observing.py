@@ -6,7 +6,7 @@ import re
 import sys
 import time
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TextIO
@@ -14,12 +14,16 @@ from typing import Any, TextIO
 import prometheus_client
 from flask import Flask, Response, current_app, g, request
 from prometheus_client import CollectorRegistry, Counter, Histogram
+from prometheus_client.core import GaugeMetricFamily
+from prometheus_client.registry import Collector
 
 from schemas import fields
 from schemas.document import DocumentSchema
 from service.api.access import context
 from service.api.blueprint import Blueprint
 from service.api.problems import NOT_READY, RefusedRequestError
+from service.domain.errors import DatabaseUnavailableError
+from service.use_cases.backlog import read_backlog
 from service.use_cases.readiness import why_not_ready
 
 REQUEST_ID, TRACE = "X-Request-Id", "traceparent"
@@ -46,6 +50,27 @@ class Metrics:
         told = (route, method, f"{status // 100}xx")
         self.requests.labels(*told).inc()
         self.seconds.labels(*told).observe(seconds)
+
+
+class Backlog(Collector):
+    """What waits to be reminded of and to be sent, looked at when it is asked for; without a database nothing."""
+
+    def describe(self) -> list[GaugeMetricFamily]:
+        """Return nothing: what waits is not looked at before it is asked for."""
+        return []
+
+    def collect(self) -> Iterator[GaugeMetricFamily]:
+        """Yield the figures."""
+        try:
+            found = read_backlog(context())
+        except DatabaseUnavailableError:
+            return
+        late = "How long the oldest reminder that is due waits to be handed over"
+        yield GaugeMetricFamily("rts_reminders_late_seconds", late, value=found.late_seconds)
+        deliveries = GaugeMetricFamily("rts_deliveries", "Deliveries that are not delivered", labels=["state"])
+        deliveries.add_metric(["waiting"], found.waiting)
+        deliveries.add_metric(["dead"], found.dead)
+        yield deliveries
 
 
 class Stderr(logging.StreamHandler[TextIO]):
@@ -99,6 +124,7 @@ def observe(app: Flask, clock: Callable[[], datetime]) -> None:
 
 def _metrics() -> Metrics:
     registry = CollectorRegistry()
+    registry.register(Backlog())
     labels = ("route", "method", "status")
     return Metrics(
         registry,

@@ -8,7 +8,8 @@ import sqlalchemy as sa
 
 from service.store.database import Tx
 from service.store.outbox import DEAD, DELIVERED, DROPPED, EMAIL, OFF, ON, WAITING
-from service.store.sending_tables import deliveries, messages, webhooks
+from service.store.reminders import PLANNED
+from service.store.sending_tables import deliveries, messages, reminders, webhooks
 from service.store.tables import actors, organisations, tasks
 from service.store.tasks import named
 
@@ -44,6 +45,20 @@ class Settled(NamedTuple):
     status: int | None = None
     error: str | None = None
     next_at: datetime | None = None
+
+
+def oldest_due(tx: Tx, now: datetime) -> datetime | None:
+    """Return since when the oldest reminder is due that was not handed over, in any organisation."""
+    is_due = (reminders.c.state == PLANNED) & (reminders.c.at <= now)
+    return tx.execute(sa.select(sa.func.min(reminders.c.at, type_=reminders.c.at.type)).where(is_due)).scalar()
+
+
+def counts(tx: Tx) -> dict[str, int]:
+    """Return how many deliveries wait and how many are dead, in all organisations."""
+    columns = deliveries.c
+    count = sa.func.count().label("total")
+    query = sa.select(columns.state, count).where(columns.state.in_((WAITING, DEAD))).group_by(columns.state)
+    return {row.state: int(row.total) for row in tx.execute(query)}
 
 
 def claim(  # noqa: PLR0913 - who claims what, until when

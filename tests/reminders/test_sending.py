@@ -355,3 +355,22 @@ def test_a_mail_server_that_is_not_there_is_tried_again(clinic):
     one = clinic.row("deliveries")
     assert one["state"] == "waiting"
     assert "not reached" in one["error"]
+
+
+def test_the_operator_sees_how_long_what_is_due_waits_and_what_is_not_delivered(clinic, received):
+    def figures():
+        lines = clinic.world.client(None).get("/metrics").text.splitlines()
+        told = (line.rsplit(" ", 1) for line in lines if line.startswith(("rts_reminders", "rts_deliveries")))
+        return {name: float(value) for name, value in told}
+
+    add_webhook(clinic, received.url)
+    task = held(clinic)
+    clinic.at(on(task["due_on"], "08:00:00+01:00"))
+    late = figures()
+    hand_due(clinic.world.context, has_mail=False)
+    waiting = figures()
+    sent(clinic)
+
+    assert late["rts_reminders_late_seconds"] >= 3600
+    assert (waiting["rts_reminders_late_seconds"], waiting['rts_deliveries{state="waiting"}']) == (0, 1)
+    assert figures()['rts_deliveries{state="waiting"}'] == 0
