@@ -33,6 +33,7 @@ REFUSED = (
 
 KEY = "idempotency_key"
 _KEY = re.compile(r"[0-9a-f]{32}", re.ASCII)
+_WHOLE = re.compile(r"-?[0-9]{1,9}", re.ASCII)
 _NO_KEY = "What is sent was not opened here. Open the page again and send the form from there."
 
 
@@ -56,6 +57,16 @@ def key() -> str:
 def typed(*names: str) -> dict[str, Any]:
     """Return the fields of these names that have something in them."""
     return {name: request.form[name].strip() for name in names if request.form.get(name, "").strip()}
+
+
+def whole(text: str) -> int | str:
+    """Return a whole number where one was typed, else what was typed, for the schema to refuse.
+
+    >>> whole(" 12 "), whole("-1"), whole("1.5")
+    (12, -1, '1.5')
+    """
+    said = text.strip()
+    return int(said) if _WHOLE.fullmatch(said) else said
 
 
 def loaded(schema: Schema, body: Mapping[str, Any]) -> Any:

@@ -11,7 +11,7 @@ from schemas.webhooks import MOST_HOURS, ON, STATES, USUAL_HOURS, ChangedWebhook
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
-from service.console.forms import REFUSED, faults_of, key, loaded, new_key, typed, wrong_of
+from service.console.forms import REFUSED, faults_of, key, loaded, new_key, typed, whole, wrong_of
 from service.domain.errors import FieldError, NotFoundError, ServiceError
 from service.use_cases.webhooks import (
     change_webhook,
@@ -40,12 +40,6 @@ _DONE = {
     "changed": "The webhook was changed.",
     "removed": "The webhook was removed. What it was sent stays among the deliveries.",
 }
-
-
-@blp.get("/settings")
-def settings() -> Response:
-    """Show the first of the settings."""
-    return go_to("webhooks")
 
 
 @blp.get("/settings/webhooks")
@@ -95,7 +89,7 @@ def test_webhook(webhook_id: str) -> Response:
 def new_secret(webhook_id: str) -> Response:
     """Give a webhook a new secret, and show it this once."""
     try:
-        body = loaded(_ROTATION, {"keep_previous_hours": _hours()})
+        body = loaded(_ROTATION, {"keep_previous_hours": whole(request.form.get("hours", ""))})
         made = rotate_secret(context(), caller(), webhook_id, body, key=key())
     except REFUSED as error:
         return _shown(webhook_id, "secret", error)
@@ -126,12 +120,6 @@ def every_webhook() -> list[dict[str, Any]]:
 
 def _sent() -> dict[str, Any]:
     return typed("url", "label") | {"events": request.form.getlist("events")}
-
-
-def _hours() -> Any:
-    """Return a whole number where one was typed, else what was typed, for the schema to refuse."""
-    text = request.form.get("hours", "").strip()
-    return int(text) if text.isascii() and text.isdigit() else text
 
 
 def _list(error: ServiceError | None = None) -> Response:

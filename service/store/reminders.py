@@ -184,6 +184,18 @@ def people_with_mail(tx: Tx, organisation: str) -> dict[str, list[str]]:
     return {row.id: row.roles.split() for row in tx.execute(query)}
 
 
+def reachable(tx: Tx, organisation: str) -> dict[str, str]:
+    """Return the names of the people who can be sent mails, by id, in the order of their names."""
+    columns = actors.c
+    query = sa.select(columns.id, columns.display_name).where(
+        columns.organisation_id == organisation,
+        columns.kind == "person",
+        columns.disabled_at.is_(None),
+        columns.email.is_not(None),
+    )
+    return {row.id: row.display_name for row in tx.execute(query.order_by(columns.display_name, columns.id))}
+
+
 def recipients(tx: Tx, organisation: str, ids: Iterable[str]) -> dict[str, Row]:
     """Return what matters of actors who are to be sent mails, by id."""
     columns = actors.c

@@ -32,7 +32,7 @@ class Shown(NamedTuple):
 
 def show_organisation_plan(context: Context, caller: Caller) -> Shown:
     """Return the organisation's plan; the default one where it keeps none."""
-    return context.database.read(lambda tx: _counts(tx, caller))
+    return context.database.read(lambda tx: plan_that_counts(tx, caller))
 
 
 def show_episode_plan(context: Context, caller: Caller, episode: str) -> Shown:
@@ -44,7 +44,7 @@ def show_episode_plan(context: Context, caller: Caller, episode: str) -> Shown:
 
     def work(tx: Tx) -> Shown:
         _known(tx, caller, episode)
-        return _counts(tx, caller, episode)
+        return plan_that_counts(tx, caller, episode)
 
     return context.database.read(work)
 
@@ -107,7 +107,8 @@ def drop_episode_plan(context: Context, caller: Caller, episode: str, *, etag: s
     context.database.write(work)
 
 
-def _counts(tx: Tx, caller: Caller, episode: str | None = None) -> Shown:
+def plan_that_counts(tx: Tx, caller: Caller, episode: str | None = None) -> Shown:
+    """Return the plan that counts for an organisation, or for an episode that is known to be there."""
     organisation = caller.organisation
     kept = store.plans(tx, organisation, [organisation] if episode is None else [organisation, episode])
     own, of_episode = kept.get(organisation), kept.get(episode or "")
@@ -126,8 +127,8 @@ def _tag(revision: int, answer: Mapping[str, Any]) -> str:
 def _refuse_unseen(tx: Tx, caller: Caller, etag: str, episode: str | None = None) -> None:
     """Let one transaction at a time change an organisation's plans, each one that its caller saw."""
     access.lock_organisation(tx, caller.organisation)
-    if _counts(tx, caller, episode).tag != etag:
-        message = "the plan is no longer as you saw it; get it again, make your change on that, send its ETag"
+    if plan_that_counts(tx, caller, episode).tag != etag:
+        message = "the plan was changed meanwhile; look at it again, and make your change on what it is now"
         raise ConflictError(PRECONDITION_FAILED, message)
 
 
@@ -159,7 +160,7 @@ def _keep(  # noqa: PLR0913 - whose plan, and what it is to be
             detail=detail,
         )
         replan(tx, caller.organisation, caller.zone, now, episode=episode)
-    return _counts(tx, caller, episode)
+    return plan_that_counts(tx, caller, episode)
 
 
 def _told(body: Mapping[str, Any]) -> str:
