@@ -16,7 +16,7 @@ CLOSED_BECAUSE = ("done", "replaced", "cancelled", "episode_closed", "void", "er
 
 
 class TaskSchema(DocumentSchema):
-    """A task: due on a date, in time until the last day of its window."""
+    """A task: due on a date, in time until the last day of its window; `reminded_at` is of the last reminder."""
 
     id = query_fields.Id(required=True)
     kind = fields.Choice(KINDS, required=True)
@@ -35,14 +35,17 @@ class TaskSchema(DocumentSchema):
     state = fields.Choice(STATES, required=True)
     closed_because = fields.Choice(CLOSED_BECAUSE, required=True, allow_none=True)
     updated_at = fields.Moment(required=True)
+    reminded_at = fields.Moment(required=True, allow_none=True)
 
 
 class TasksQuerySchema(query_fields.PageQuerySchema, RuledSchema):
-    """Which tasks; open ones where no state is named."""
+    """Which tasks; open ones where neither state nor status is named."""
 
     kind = query_fields.Choice(KINDS)
     state = query_fields.Choice(STATES)
+    status = query_fields.Choice(STATUSES)
     athlete = query_fields.Id()
+    episode = query_fields.Id()
     due_from = query_fields.Day()
     due_to = query_fields.Day()
     overdue = query_fields.FlagText()

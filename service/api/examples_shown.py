@@ -69,6 +69,7 @@ TASK: dict[str, Any] = {
     "state": "open",
     "closed_because": None,
     "updated_at": DECISION["decided_at"],
+    "reminded_at": None,
 }
 _EPISODE = {
     "id": EPISODE_ID,

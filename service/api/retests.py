@@ -31,7 +31,11 @@ blp = Blueprint("retests", __name__, url_prefix="/v1/retests", description=DESCR
 @blp.answers(page_of(TaskSchema), example={"items": [TASK], "next": None})
 @blp.arguments(TasksQuerySchema, location="query")
 def every(asked: Mapping[str, Any]) -> Answer:
-    """List what is due, the first due first; open tasks where no `state` is named."""
+    """List what is due, the first due first; open tasks where neither `state` nor `status` is named.
+
+    `status` is as of today in the organisation's time zone: `upcoming`, `due` in its window, `overdue` after it,
+    `lapsed` where it can't be answered any more, or `closed`.
+    """
     found = list_tasks(context(), caller(), asked, after=_place(asked), limit=asked["limit"])
     return page(found.items, after=None if found.after is None else (found.after[0].isoformat(), found.after[1]))
 

@@ -347,6 +347,7 @@ tasks = sa.Table(
     sa.CheckConstraint("kind = 'criteria_review' OR athlete_id IS NOT NULL", name="athlete_unless_criteria"),
     sa.Index(None, "organisation_id", "state", "due_on", "id"),
     sa.Index(None, "organisation_id", "athlete_id"),
+    sa.Index(None, "organisation_id", "episode_id"),
     sa.Index(
         "uq_tasks_open_retest",
         "organisation_id",

@@ -9,7 +9,9 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.store.database import Tx
-from service.store.state import FOLLOW_UP, OPEN
+from service.store.reminders import HANDED
+from service.store.sending_tables import reminders
+from service.store.state import CLOSED, FOLLOW_UP, OPEN
 from service.store.tables import athletes, decisions, episodes, record_entries, tasks
 
 Row = dict[str, Any]
@@ -21,17 +23,25 @@ Place = tuple[date, str]
 CRITERIA_REVIEW = "criteria_review"
 """The kind of the tasks that belong to no athlete, and to nobody's record; `about` names a version of criteria."""
 
-FILTERS = ("kind", "state", "athlete", "due_from", "due_to", "overdue")
+UPCOMING, DUE, OVERDUE, LAPSED = "upcoming", "due", "overdue", "lapsed"
+"""What an open task is on a day: once its window is over, overdue; a question of the morning after has lapsed then."""
+
+FILTERS = ("kind", "state", "status", "athlete", "episode", "due_from", "due_to", "overdue")
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """Which tasks are wanted: what is None leaves nothing out; `overdue` is seen from `today`."""
+    """Which tasks are wanted: what is None leaves nothing out; `status` and `overdue` are seen from `today`.
+
+    Of the open ones those that have lapsed are left out, unless `status` asks for them.
+    """
 
     today: date
     kind: str | None = None
     state: str | None = None
+    status: str | None = None
     athlete: str | None = None
+    episode: str | None = None
     due_from: date | None = None
     due_to: date | None = None
     overdue: bool | None = None
@@ -104,11 +114,19 @@ def decided(tx: Tx, organisation: str, rows: Iterable[Row]) -> dict[str, Any]:
 
 
 def named(tx: Tx, found: sa.Subquery) -> list[Row]:
-    """Return tasks with the refs that are shown with them, the first due first."""
+    """Return tasks with the refs that are shown with them and the last reminder of each, the first due first."""
+    is_reminder = (reminders.c.organisation_id == found.c.organisation_id) & (reminders.c.task_id == found.c.id)
+    handed = sa.select(sa.func.max(reminders.c.settled_at)).where(is_reminder, reminders.c.state == HANDED)
+    reminded = handed.correlate(found).scalar_subquery()
     is_athlete = (athletes.c.organisation_id == found.c.organisation_id) & (athletes.c.id == found.c.athlete_id)
     is_episode = (episodes.c.organisation_id == found.c.organisation_id) & (episodes.c.id == found.c.episode_id)
     query = (
-        sa.select(found, athletes.c.ref.label("athlete_ref"), episodes.c.ref.label("episode_ref"))
+        sa.select(
+            found,
+            athletes.c.ref.label("athlete_ref"),
+            episodes.c.ref.label("episode_ref"),
+            reminded.label("reminded_at"),
+        )
         .select_from(found.outerjoin(athletes, is_athlete).outerjoin(episodes, is_episode))
         .order_by(found.c.due_on, found.c.id)
     )
@@ -117,22 +135,39 @@ def named(tx: Tx, found: sa.Subquery) -> list[Row]:
 
 def _conditions(tx: Tx, wanted: Wanted) -> Iterator[sa.ColumnElement[bool]]:
     columns = tasks.c
-    same = ((columns.kind, wanted.kind), (columns.state, wanted.state), (columns.athlete_id, wanted.athlete))
+    same = (
+        (columns.kind, wanted.kind),
+        (columns.state, wanted.state),
+        (columns.athlete_id, wanted.athlete),
+        (columns.episode_id, wanted.episode),
+    )
     yield from (column == value for column, value in same if value is not None)
-    if wanted.state == OPEN:
-        yield sa.not_(_is_lapsed(tx, wanted.today))
+    if wanted.status is not None:
+        yield from _has_status(tx, wanted.status, wanted.today)
+    elif wanted.state == OPEN:
+        yield sa.not_(sa.and_(*_has_status(tx, LAPSED, wanted.today)))
     if wanted.due_from is not None:
         yield columns.due_on >= wanted.due_from
     if wanted.due_to is not None:
         yield columns.due_on <= wanted.due_to
     if wanted.overdue is not None:
-        is_over = (columns.state == OPEN) & (columns.kind != FOLLOW_UP) & (_last_day(tx) < wanted.today)
+        is_over = sa.and_(*_has_status(tx, OVERDUE, wanted.today))
         yield is_over if wanted.overdue else sa.not_(is_over)
 
 
-def _is_lapsed(tx: Tx, today: date) -> sa.ColumnElement[bool]:
-    """Return whether a question of the morning after can't be answered any more."""
-    return (tasks.c.kind == FOLLOW_UP) & (_last_day(tx) < today)
+def _has_status(tx: Tx, status: str, today: date) -> Iterator[sa.ColumnElement[bool]]:
+    """Yield what is so of the tasks that have a status today."""
+    columns = tasks.c
+    yield columns.state != OPEN if status == CLOSED else columns.state == OPEN
+    if status == UPCOMING:
+        yield columns.due_on > today
+    elif status != CLOSED:
+        yield columns.due_on <= today  # said for the index, which the last day has no part in
+        yield _last_day(tx) >= today if status == DUE else _last_day(tx) < today
+    if status == OVERDUE:
+        yield columns.kind != FOLLOW_UP
+    elif status == LAPSED:
+        yield columns.kind == FOLLOW_UP
 
 
 def _last_day(tx: Tx) -> sa.ColumnElement[Any]:

@@ -23,6 +23,9 @@ from service.use_cases.retests import task_view
 from service.use_cases.showing_people import ATHLETE, Looking, exceptions_view, facts_of, finding_view
 from service.use_cases.timeline import timeline
 
+_NOT_SHOWN = {"athlete_ref": None, "reminded_at": None}
+"""Of a task: the page has the athlete's ref once, and the record knows nothing of reminders."""
+
 
 def read_athlete(context: Context, caller: Caller, id_: str) -> dict[str, Any]:
     """Return an athlete with every episode, the open ones first and the latest onset first among them.
@@ -67,7 +70,7 @@ def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str,
         ],
         "exceptions": exceptions_view(looking, own),
         "tasks": [
-            task_view({**one, "athlete_ref": None, "episode_ref": row["ref"]}, looking.today)
+            task_view({**one, **_NOT_SHOWN, "episode_ref": row["ref"]}, looking.today)
             for one in rows["tasks"].values()
             if one["episode_id"] == row["id"] and one["state"] == OPEN
         ],

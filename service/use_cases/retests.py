@@ -9,8 +9,17 @@ from service.domain.errors import ConflictError, NotFoundError
 from service.domain.record import instant
 from service.store import tasks
 from service.store.database import Tx
-from service.store.state import CANCELLED, CHECK_IN, CHECK_IN_DONE, FOLLOW_UP, OPEN, OVERRIDE_REVIEW, RESCHEDULED
-from service.store.tasks import Place
+from service.store.state import (
+    CANCELLED,
+    CHECK_IN,
+    CHECK_IN_DONE,
+    CLOSED,
+    FOLLOW_UP,
+    OPEN,
+    OVERRIDE_REVIEW,
+    RESCHEDULED,
+)
+from service.store.tasks import DUE, LAPSED, OVERDUE, UPCOMING, Place
 from service.use_cases.appending import Addition, Find, Request, append, entry_of, invalid, moment_of
 from service.use_cases.brief_decisions import today_of
 from service.use_cases.context import Caller, Context, Created
@@ -21,8 +30,6 @@ TASK, TASK_CLOSED, NOT_PUT_OFF = "task", "task_closed", "not_put_off"
 CLOSES_BY_ITSELF = "closes_by_itself"
 RESCHEDULE, CANCEL = "POST /v1/retests/{id}/reschedule", "POST /v1/retests/{id}/cancel"
 DONE = "POST /v1/retests/{id}/done"
-
-UPCOMING, DUE, OVERDUE, LAPSED, CLOSED = "upcoming", "due", "overdue", "lapsed", "closed"
 
 # Practice, not evidence: what lies further away than this is no date but a slip of the pen.
 LATEST = timedelta(days=366)
@@ -44,12 +51,14 @@ def list_tasks(
     Args:
         context: the parts of the service that runs.
         caller: who asks.
-        asked: `kind`, `state` (open where it is not told), `athlete`, `due_from`, `due_to` and `overdue`.
+        asked: `kind`, `state` (open where neither it nor `status` is told), `status`, `athlete`, `episode`,
+            `due_from`, `due_to` and `overdue`.
         after: where the page begins.
         limit: the most tasks.
     """
     today = today_of(context, caller)
-    filters = {"state": OPEN} | {key: asked[key] for key in tasks.FILTERS if key in asked}
+    usual = {} if "status" in asked else {"state": OPEN}
+    filters = usual | {key: asked[key] for key in tasks.FILTERS if key in asked}
     wanted = tasks.Wanted(today=today, **filters)
     places: list[Place | None] = []
 
@@ -189,6 +198,7 @@ def task_view(row: Mapping[str, Any], today: date) -> dict[str, Any]:
         "decision_id": row["decision_id"],
         "battery_id": row["battery_id"],
         **times_of(row, today),
+        "reminded_at": None if row["reminded_at"] is None else instant(row["reminded_at"]),
     }
 
 

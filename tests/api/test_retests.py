@@ -1,6 +1,7 @@
 """What is due: listed by its date, put off, called off; a closed task stays closed."""
 
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 from typing import Any
 from uuid import uuid4
 
@@ -9,10 +10,12 @@ import sqlalchemy as sa
 
 from schemas.faults import load
 from schemas.query_fields import page_of
-from schemas.tasks import TaskSchema
+from schemas.tasks import STATUSES, TaskSchema
+from service.domain.record import instant
 from service.store import tasks
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
 from service.use_cases.rebuilding import check
+from service.use_cases.reminding import hand_due
 from tests.builders import battery, measured, not_measured, passing_measurements
 from tests.recorded import Clinic, clinic_of
 from tests.world import new_world
@@ -84,22 +87,96 @@ def test_a_task_is_overdue_once_its_window_is_over(clinic: Clinic) -> None:
     assert listed(clinic, overdue="false") == []
 
 
+def test_a_status_finds_the_tasks_that_have_it_on_the_day(clinic: Clinic) -> None:
+    held(clinic)
+    [retest], [question] = (listed(clinic, kind=kind) for kind in ("retest", "follow_up"))
+
+    def found(day: str, *, days: int = 0) -> dict[str, str]:
+        clinic.world.at(datetime.fromisoformat(f"{day}T00:00:00+01:00") + timedelta(days=days))
+        every = {(one["kind"], status, one["status"]) for status in STATUSES for one in listed(clinic, status=status)}
+        assert all(asked == told for _, asked, told in every)
+        return {kind: told for kind, _, told in every}
+
+    assert found(question["due_on"], days=-1) == {"retest": "upcoming", "follow_up": "upcoming"}
+    assert found(question["due_on"])["follow_up"] == "due"
+    assert found(question["last_day"])["follow_up"] == "due"
+    assert found(question["last_day"], days=1)["follow_up"] == "lapsed"
+    assert found(retest["due_on"], days=-1)["retest"] == "upcoming"
+    assert found(retest["due_on"])["retest"] == "due"
+    assert found(retest["last_day"])["retest"] == "due"
+    assert found(retest["last_day"], days=1) == {"retest": "overdue", "follow_up": "lapsed"}
+
+
+def test_a_status_is_of_the_organisations_day(database_url: str) -> None:
+    clinic = clinic_of(new_world(database_url, zone="Pacific/Auckland"))
+    held(clinic, at="2026-11-20T16:30:00+13:00")
+    [task] = listed(clinic, kind="retest")
+
+    clinic.world.at(f"{task['due_on']}T00:00:00+13:00")
+
+    assert [one["kind"] for one in listed(clinic, status="due", kind="retest")] == ["retest"]
+    clinic.world.at(clinic.world.clock() - timedelta(seconds=1))
+    assert [one["kind"] for one in listed(clinic, status="upcoming", kind="retest")] == ["retest"]
+
+
+def test_a_closed_task_is_found_by_its_status_without_a_state(clinic: Clinic) -> None:
+    held(clinic)
+    clinic.morning("A")
+
+    assert "follow_up" in [one["kind"] for one in listed(clinic, status="closed")]
+    assert {one["state"] for one in listed(clinic, status="closed")} == {"closed"}
+    assert listed(clinic, status="closed", state="open") == []
+
+
+def test_the_tasks_of_an_episode_are_found(clinic: Clinic) -> None:
+    episode = held(clinic)["episode_id"]
+    held(clinic, "B", athlete="KB-2")
+
+    assert {one["episode_id"] for one in listed(clinic, episode=episode)} == {episode}
+    assert len(listed(clinic, episode=episode, kind="retest")) == 1
+
+
+@pytest.mark.parametrize(("name", "value"), [("status", "reminded"), ("episode", "KB-1-1")])
+def test_a_filter_that_can_not_be_used_is_named(clinic: Clinic, name: str, value: str) -> None:
+    answer = clinic.world.client(CLINICIAN).get(RETESTS, query_string={name: value})
+
+    assert (answer.status_code, answer.json["errors"][0]["pointer"]) == (400, f"?{name}")
+
+
+def test_a_task_tells_when_it_was_reminded_of_last(clinic: Clinic) -> None:
+    held(clinic)
+    [task] = listed(clinic, kind="retest")
+    assert task["reminded_at"] is None
+    client = clinic.world.client(CLINICIAN)
+
+    for moment in ("2026-11-22T07:00:30+01:00", "2026-11-25T07:00:30+01:00"):
+        clinic.world.at(moment)
+        hand_due(clinic.world.context, has_mail=False)
+        [task] = listed(clinic, kind="retest")
+        assert task["reminded_at"] == instant(clinic.world.clock())
+        assert client.get(f"{RETESTS}/{task['id']}").json == task
+    clinic.world.at("2026-11-25T12:00:00+01:00")
+    change(clinic, task["id"], "cancel", {"reason": "Seen elsewhere."})
+    assert client.get(f"{RETESTS}/{task['id']}").json["reminded_at"] == task["reminded_at"]
+
+
 def test_pages_follow_each_other_without_gap_or_repeat(clinic: Clinic) -> None:
     for number in range(4):
         held(clinic, f"A{number}", athlete=f"KB-{number}")
     client = clinic.world.client(CLINICIAN)
 
-    seen, following = [], f"{RETESTS}?limit=3"
-    while following:
-        answer = client.get(following).json
-        seen += [one["id"] for one in answer["items"]]
-        following = answer["next"]
+    for asked, count in (("", 8), ("&status=upcoming", 8), ("&status=due", 0)):
+        seen, following = [], f"{RETESTS}?limit=3{asked}"
+        while following:
+            answer = client.get(following).json
+            seen += [one["id"] for one in answer["items"]]
+            following = answer["next"]
 
-    assert seen == [one["id"] for one in listed(clinic)]
-    assert len(set(seen)) == 8
+        assert seen == [one["id"] for one in listed(clinic)][:count]
+        assert len(set(seen)) == count
 
 
-@pytest.mark.parametrize("filters", [{"state": "open"}, {"state": "open", "kind": "retest"}])
+@pytest.mark.parametrize("filters", [{"state": "open"}, {"state": "open", "kind": "retest"}, {"status": "overdue"}])
 def test_a_page_is_found_by_an_index(clinic: Clinic, filters: dict[str, str]) -> None:
     held(clinic)
     database, today = clinic.world.context.database, clinic.world.clock().date()

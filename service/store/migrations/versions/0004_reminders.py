@@ -56,6 +56,7 @@ def _tasks():
         batch.drop_constraint(op.f("ck_tasks_kind_known"), type_="check")
         batch.create_check_constraint(op.f("ck_tasks_kind_known"), KINDS)
         batch.create_check_constraint(op.f("ck_tasks_athlete_unless_criteria"), OF_ATHLETE)
+    op.create_index(op.f("ix_tasks_organisation_id_episode_id"), "tasks", ["organisation_id", "episode_id"])
 
 
 def _reminders():
