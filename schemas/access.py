@@ -74,6 +74,7 @@ class ActorSchema(RuledSchema):
     display_name = line(MOST_NAME, required=True)
     profession = line(MOST_PROFESSION)
     registration = line(MOST_PROFESSION)
+    email = fields.Email()
     roles = list_of(fields.Choice(ROLES), required=True)
 
     def rules(self, loaded: Mapping[str, Any], sent: Mapping[str, Any], /) -> Iterator[Broken]:
@@ -82,7 +83,7 @@ class ActorSchema(RuledSchema):
         if roles is not None:
             yield from _faulty_roles(roles)
         if loaded.get("kind") == SYSTEM:
-            yield from none_of(sent, ("profession", "registration"), "only a person has that")
+            yield from none_of(sent, ("profession", "registration", "email"), "only a person has that")
         elif loaded.get("kind") == PERSON and CLINICIAN in (roles or ()):
             yield from all_of(sent, ("profession",), "a person with the role clinician has a profession, to sign with")
 
@@ -95,6 +96,12 @@ def _faulty_roles(roles: list[str]) -> Iterator[Broken]:
             yield Broken(("roles", place), f"duplicate: {role} stands here twice")
 
 
+class EmailSchema(DocumentSchema):
+    """Where a person is sent mails; null where nowhere."""
+
+    email = fields.Email(required=True, allow_none=True)
+
+
 class ActorAnswerSchema(DocumentSchema):
     """Who acts: a person or a system."""
 
@@ -103,6 +110,7 @@ class ActorAnswerSchema(DocumentSchema):
     display_name = fields.Text(required=True)
     profession = fields.Text(required=True, allow_none=True)
     registration = fields.Text(required=True, allow_none=True)
+    email = fields.Text(required=True, allow_none=True)
     roles = list_of(fields.Choice(ROLES), required=True)
     created_at = fields.Moment(required=True)
     disabled_at = fields.Moment(required=True, allow_none=True)

@@ -12,10 +12,11 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
-from marshmallow import ValidationError, fields
+from marshmallow import ValidationError, fields, validate
 
 TEXT_LENGTH = 2000
 REF_LENGTH = 64
+EMAIL_LENGTH = 254
 
 _SHARED: dict[str, Any] = {
     "required": "missing: this field is required",
@@ -81,6 +82,16 @@ class Ref(Text):
 def ref(**settings: Any) -> Text:
     """Return a field for a reference of the sender's: 1 to 64 characters."""
     return Ref(most=REF_LENGTH, **settings)
+
+
+class Email(Text):
+    """One e-mail address, without a name beside it; plain ASCII, so that every mail server takes it."""
+
+    def __init__(self, **settings: Any) -> None:
+        wanted = "one address such as kim@example.org is wanted, in ASCII and without a name or quotes"
+        plain = r"[!#-'*+./0-9=?@A-Z^_`a-z{|}~-]+"
+        is_address = validate.Email(error=f"bad_text: {wanted}")
+        super().__init__(most=EMAIL_LENGTH, pattern=plain, wanted=wanted, validate=is_address, **settings)
 
 
 def name(**settings: Any) -> Text:

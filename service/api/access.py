@@ -77,6 +77,7 @@ ROLES: Mapping[str, frozenset[str]] = {
     "actors.every": ADMINISTRATION,
     "actors.create": ADMINISTRATION,
     "actors.show": ADMINISTRATION,
+    "actors.change_address": EVERYBODY,
     "actors.disable": ADMINISTRATION,
     "access_keys.every": ADMINISTRATION,
     "access_keys.create": ADMINISTRATION,

@@ -5,13 +5,13 @@ from typing import Any
 
 from flask import url_for
 
-from schemas.access import ActorAnswerSchema, ActorSchema
+from schemas.access import ActorAnswerSchema, ActorSchema, EmailSchema
 from schemas.query_fields import PageQuerySchema, page_of
 from service.api.access import caller, context
 from service.api.blueprint import Answer, Blueprint
 from service.api.pages import page_in_time, place_in_time
 from service.api.reading import idempotency_key
-from service.use_cases.actors import create_actor, disable_actor, list_actors, show_actor
+from service.use_cases.actors import change_email, create_actor, disable_actor, list_actors, show_actor
 from service.use_cases.context import Created
 
 DESCRIPTION = "The people and systems that hold access keys and act for the organisation."
@@ -20,6 +20,7 @@ SENT = {
     "display_name": "Kim Invented",
     "profession": "physiotherapist",
     "registration": "invented-123",
+    "email": "kim@example.org",
     "roles": ["clinician"],
 }
 ANSWERED = {
@@ -46,7 +47,8 @@ def every(asked: Mapping[str, Any]) -> Answer:
 def create(body: Mapping[str, Any]) -> Created:
     """Make an actor.
 
-    A person who is to hold the role clinician has a profession: it stands with whatever that person signs.
+    A person who is to hold the role clinician has a profession: it stands with whatever that person signs. `email` is
+    where a person is sent reminders; administrators alone see it.
     """
     return create_actor(context(), caller(), body, key=idempotency_key())
 
@@ -56,6 +58,17 @@ def create(body: Mapping[str, Any]) -> Created:
 def show(actor_id: str) -> Answer:
     """Show an actor."""
     return show_actor(context(), caller(), actor_id)
+
+
+@blp.put("/<id:actor_id>/email")
+@blp.answers(ActorAnswerSchema, example=ANSWERED)
+@blp.arguments(EmailSchema, example={"email": SENT["email"]})
+def change_address(body: Mapping[str, Any], actor_id: str) -> Answer:
+    """Give a person another e-mail address, or with null none: an administrator anybody, everybody themselves.
+
+    A reminder plan may go on naming a person without one: its steps reach the others whom they name.
+    """
+    return change_email(context(), caller(), actor_id, body)
 
 
 @blp.post("/<id:actor_id>/disable")

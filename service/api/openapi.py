@@ -125,6 +125,11 @@ def _text(field: fields.Text, _converter: Any) -> JsonSchema:
 
 
 @shape_of.register
+def _email(field: fields.Email, converter: Any) -> JsonSchema:
+    return _text(field, converter) | {"format": "email"}
+
+
+@shape_of.register
 def _number(field: fields.Number, _converter: Any) -> JsonSchema:
     shape: JsonSchema = {"type": "number"}
     for one in field.validators:

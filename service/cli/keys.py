@@ -26,6 +26,7 @@ _OPTIONS = {
     "kind": "--kind",
     "profession": "--profession",
     "registration": "--registration",
+    "email": "--email",
     "roles": "--role",
     "label": "--label",
     "expires": "--expires",
@@ -67,6 +68,7 @@ def _add_create(commands: Any, shared: argparse.ArgumentParser) -> None:
     )
     create.add_argument("--profession", metavar="P", help="a person's; needed for the role clinician")
     create.add_argument("--registration", metavar="R", help="a person's number with the register of the profession")
+    create.add_argument("--email", metavar="ADDRESS", help="where a person is sent reminders")
     create.add_argument("--label", metavar="TEXT", help="what the key is for")
     create.add_argument("--expires", metavar="DATE", help="the last day on which it is valid; by default it has no end")
     at_database.add_organisation(create)
@@ -96,6 +98,7 @@ def _actor(options: argparse.Namespace) -> dict[str, Any]:
         "roles": options.role,
         "profession": options.profession,
         "registration": options.registration,
+        "email": options.email,
     }
     return {field: one for field, one in told.items() if one is not None}
 

@@ -42,6 +42,7 @@ class Actor:
     created_at: datetime
     profession: str | None = None
     registration: str | None = None
+    email: str | None = None
     disabled_at: datetime | None = None
     is_operator: bool = False
 
@@ -104,6 +105,7 @@ def add_actor(tx: Tx, one: Actor) -> None:
         "display_name": one.display_name,
         "profession": one.profession,
         "registration": one.registration,
+        "email": one.email,
         "roles": _BETWEEN_ROLES.join(one.roles),
         "issuer": OPERATOR_ISSUER if one.is_operator else None,
         "subject": one.organisation if one.is_operator else None,
@@ -137,6 +139,12 @@ def list_actors(tx: Tx, organisation_id: str, *, after: Place | None, limit: int
     """Return a page of actors, newest first."""
     asked = newest_first(_actors(organisation_id), actors.c.created_at, actors.c.id, after).limit(limit)
     return [_actor(row) for row in tx.execute(asked)]
+
+
+def change_email(tx: Tx, organisation_id: str, id_: str, email: str | None) -> None:
+    """Give an actor another address, or none."""
+    is_it = (actors.c.organisation_id == organisation_id) & (actors.c.id == id_)
+    tx.execute(sa.update(actors).where(is_it).values(email=email))
 
 
 def disable_actor(tx: Tx, organisation_id: str, id_: str, now: datetime) -> None:
@@ -233,6 +241,7 @@ def _actor(row: Any, prefix: str = "") -> Actor:
         created_at=column[f"{prefix}created_at"],
         profession=column[f"{prefix}profession"],
         registration=column[f"{prefix}registration"],
+        email=column[f"{prefix}email"],
         disabled_at=column[f"{prefix}disabled_at"],
         is_operator=column[f"{prefix}issuer"] == OPERATOR_ISSUER,
     )

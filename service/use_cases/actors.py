@@ -5,14 +5,21 @@ from datetime import datetime
 from typing import Any
 
 from service.domain.canonical import canonical, digest
-from service.domain.errors import ConflictError, NotFoundError
+from service.domain.errors import (
+    INVALID_BODY,
+    ConflictError,
+    FieldError,
+    ForbiddenError,
+    InvalidDocumentError,
+    NotFoundError,
+)
 from service.domain.record import instant
 from service.store import access, idempotency
 from service.store.database import Tx
 from service.store.ids import new_id
 from service.use_cases.access import refuse_locking_out
 from service.use_cases.audit import note
-from service.use_cases.context import ROLES, Caller, Context, Created
+from service.use_cases.context import ADMINISTRATOR, PERSON, ROLES, Caller, Context, Created
 from service.use_cases.paging import Listed, Place, listed
 
 _WHAT = "actor"
@@ -59,6 +66,39 @@ def show_actor(context: Context, caller: Caller, id_: str) -> dict[str, Any]:
     return _answer(context.database.read(lambda tx: _known(tx, caller, id_)))
 
 
+def change_email(context: Context, caller: Caller, id_: str, body: Mapping[str, Any]) -> dict[str, Any]:
+    """Give a person another e-mail address, or none; whoever plans reminders may name one with an address only.
+
+    Args:
+        context: the parts of the service that runs.
+        caller: an administrator, or the person.
+        id_: the person's id.
+        body: as `schemas.access.EmailSchema` loads it.
+
+    Raises:
+        NotFoundError: the organisation has no such actor.
+        ForbiddenError: somebody else's, and the caller is no administrator.
+        InvalidDocumentError: an address for a system.
+    """
+    now, email = context.clock(), body["email"]
+
+    def work(tx: Tx) -> dict[str, Any]:
+        before = _known(tx, caller, id_)
+        if id_ != caller.actor and ADMINISTRATOR not in caller.roles:
+            message = "only an administrator changes somebody else's e-mail address"
+            raise ForbiddenError(message, roles=[ADMINISTRATOR])
+        if email is not None and before.kind != PERSON:
+            detail = f"{before.display_name} is a system, and reads no mail; give a person the address"
+            raise InvalidDocumentError(INVALID_BODY, [FieldError("#/email", "conflicts", detail)])
+        if email != before.email:
+            access.change_email(tx, caller.organisation, id_, email)
+            detail = "changed" if email else "removed"
+            note(tx, caller, at=now, action="change_email", object_kind=_WHAT, object_id=id_, detail=detail)
+        return _answer(_known(tx, caller, id_))
+
+    return context.database.write(work)
+
+
 def disable_actor(context: Context, caller: Caller, id_: str) -> dict[str, Any]:
     """Close all keys of an actor at once, for good; one that is disabled stays as it is.
 
@@ -93,6 +133,7 @@ def add_actor(tx: Tx, caller: Caller, body: Mapping[str, Any], *, id_: str, now:
         created_at=now,
         profession=body.get("profession"),
         registration=body.get("registration"),
+        email=body.get("email"),
     )
     access.add_actor(tx, one)
     detail = f"{one.kind}: {', '.join(one.roles)}"
@@ -114,6 +155,7 @@ def _answer(one: access.Actor) -> dict[str, Any]:
         "display_name": one.display_name,
         "profession": one.profession,
         "registration": one.registration,
+        "email": one.email,
         "roles": list(one.roles),
         "created_at": instant(one.created_at),
         "disabled_at": instant(one.disabled_at) if one.disabled_at else None,

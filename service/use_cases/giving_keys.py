@@ -13,7 +13,7 @@ from service.use_cases.access_keys import add_key, end_faults
 from service.use_cases.actors import add_actor
 from service.use_cases.context import Caller, Context
 
-_DESCRIBING = ("kind", "profession", "registration")
+_DESCRIBING = ("kind", "profession", "registration", "email")
 
 
 def give_key(context: Context, caller: Caller, actor: Mapping[str, Any], key: Mapping[str, Any]) -> dict[str, Any]:

@@ -102,6 +102,7 @@ class OneOfEach:
                 "steps": [{"when": "on_day", "to": ["administrators"]}],
             },
             "POST /v1/actors": person("another"),
+            "PUT /v1/actors/{actor_id}/email": {"email": f"{MARK}@example.org"},
             "POST /v1/access-keys": {"actor_id": self.ids["actor_id"], "label": f"{MARK}-label"},
             "POST /v1/webhooks": webhook(),
             "PUT /v1/webhooks/{webhook_id}": webhook() | {"events": ["task.due"], "state": "on"},
@@ -193,7 +194,7 @@ def webhook() -> dict[str, Any]:
 
 
 def person(name: str) -> dict[str, Any]:
-    told = {"display_name": f"{MARK}-{name}", "registration": f"{MARK}-registration"}
+    told = {"display_name": f"{MARK}-{name}", "registration": f"{MARK}-registration", "email": f"{MARK}-1@example.org"}
     return {"kind": "person", "profession": "nurse", "roles": ["clinician"], **told}
 
 

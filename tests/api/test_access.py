@@ -111,17 +111,107 @@ def test_an_actor_is_made_shown_and_disabled(admin):
         (PERSON | {"display_name": "\t"}, {("#/display_name", "bad_text")}),
         (PERSON | {"kind": "robot"}, {("#/kind", "unknown_name")}),
         (SYSTEM | {"profession": "nurse"}, {("#/profession", "conflicts")}),
+        (SYSTEM | {"email": "kim@example.org"}, {("#/email", "conflicts")}),
         (
             {},
             {("#/kind", "missing"), ("#/display_name", "missing"), ("#/roles", "missing")},
         ),
     ],
-    ids=["null", "no profession", "unknown role", "no role", "twice", "blank", "kind", "system", "nothing"],
+    ids=[
+        "null",
+        "no profession",
+        "unknown role",
+        "no role",
+        "twice",
+        "blank",
+        "kind",
+        "system",
+        "mail of a system",
+        "nothing",
+    ],
 )
 def test_a_faulty_actor_is_refused_by_field(admin, body, found):
     problem = assert_problem(admin.post("/v1/actors", body), 422, "invalid_body")
 
     assert faults(problem) == found
+
+
+NO_ADDRESS = [
+    "kim",
+    "kim@",
+    "@example.org",
+    "kim@example",
+    "kim@example.org\r\nBcc: all@example.org",
+    "kim@example.org\0",
+    "kim@example.org, lee@example.org",
+    "kim@example.org lee@example.org",
+    "Kim Invented <kim@example.org>",
+    "<kim@example.org>",
+    '"kim, lee"@example.org',
+    "kim@[127.0.0.1]",
+    "kim..lee@example.org",
+    "k\u00edm@example.org",
+    "kim@ex\u00e4mple.org",
+    f"{'k' * 250}@example.org",
+    "",
+]
+
+
+@pytest.mark.parametrize("sent", NO_ADDRESS)
+def test_what_is_no_plain_address_is_refused(world, admin, sent):
+    for answer in (
+        admin.post("/v1/actors", PERSON | {"email": sent}),
+        admin.put(f"/v1/actors/{world.clinician.actor}/email", {"email": sent}),
+    ):
+        problem = assert_problem(answer, 422, "invalid_body")
+        assert faults(problem) == {("#/email", "bad_text")}
+
+
+@pytest.mark.parametrize("sent", ["kim@example.org", "K.O'Hara+rts@mail.example.org", "kim@xn--bcher-kva.example"])
+def test_an_address_is_kept_as_it_is_sent(admin, sent):
+    made = admin.post("/v1/actors", PERSON | {"email": sent})
+
+    assert (made.status_code, made.json["email"]) == (201, sent)
+    assert admin.get(made.headers["Location"]).json["email"] == sent
+
+
+def test_an_administrator_changes_the_address_of_a_person_and_takes_it_away(world, admin):
+    place = f"/v1/actors/{world.clinician.actor}"
+
+    for sent in ("kim@example.org", "lee@example.org", None, None):
+        changed = admin.put(f"{place}/email", {"email": sent})
+        assert (changed.status_code, changed.json["email"]) == (200, sent)
+        assert admin.get(place).json == changed.json
+    rows = ours(admin.get("/v1/audit?action=change_email"))
+    assert {one["object_id"] for one in rows} == {world.clinician.actor}
+    assert sorted(one["detail"] for one in rows) == ["changed", "changed", "removed"]
+    assert "example.org" not in admin.get("/v1/audit").text
+
+
+def test_a_person_changes_the_own_address_and_nobody_elses(world):
+    client = world.client(CLINICIAN)
+    own = client.put(f"/v1/actors/{world.clinician.actor}/email", {"email": "kim@example.org"})
+
+    assert (own.status_code, own.json["email"]) == (200, "kim@example.org")
+    other = client.put(f"/v1/actors/{world.administrator.actor}/email", {"email": None})
+    problem = assert_problem(other, 403, "forbidden")
+    assert problem["facts"] == {"roles": ["administrator"]}
+    assert_problem(client.put(f"/v1/actors/{world.organisation}/email", {"email": None}), 404, "not_found")
+
+
+def test_a_system_reads_no_mail(world, admin):
+    place = f"/v1/actors/{world.submitter.actor}/email"
+
+    problem = assert_problem(admin.put(place, {"email": "kim@example.org"}), 422, "invalid_body")
+    assert faults(problem) == {("#/email", "conflicts")}
+    assert admin.put(place, {"email": None}).json["email"] is None
+
+
+def test_a_body_without_an_address_is_refused(world, admin):
+    place = f"/v1/actors/{world.clinician.actor}/email"
+
+    assert faults(assert_problem(admin.put(place, {}), 422, "invalid_body")) == {("#/email", "missing")}
+    assert faults(assert_problem(admin.put(place, {"email": 1}), 422, "invalid_body")) == {("#/email", "wrong_type")}
 
 
 def test_a_key_is_told_once_opens_and_is_revoked(world, admin):

@@ -104,6 +104,7 @@ WHO: Mapping[str, tuple[str, ...]] = {
     "POST /v1/webhooks/{webhook_id}/test": ADMIN,
     "POST /v1/deliveries/{delivery_id}/replay": ADMIN,
     "DELETE /v1/webhooks/{webhook_id}": ADMIN,
+    "PUT /v1/actors/{actor_id}/email": (ADMINISTRATOR, SUBMITTER, CLINICIAN),
     "POST /v1/actors/{actor_id}/disable": ADMIN,
 }
 

@@ -138,6 +138,19 @@ def test_the_steps_of_a_plan_reach_the_people_whom_they_name_and_webhooks(clinic
     assert told["channel"] == "webhook"
 
 
+def test_who_is_named_and_has_no_address_any_more_is_left_out_and_the_others_are_told(clinic):
+    for role in (CLINICIAN, ADMINISTRATOR):
+        add_mail(clinic, role, f"{role}@clinic.invalid")
+    clinician, administrator = (clinic.world.callers[role].actor for role in (CLINICIAN, ADMINISTRATOR))
+    kept(clinic, PATH, {"at": "07:00", "steps": [{"when": "on_day", "to": [clinician, administrator]}]})
+    held(clinic)
+
+    removed = clinic.clinician.put(f"/v1/actors/{clinician}/email", {"email": None})
+
+    assert removed.status_code == 200, removed.text
+    assert mails(clinic, "2026-11-22T07:00:00+01:00") == {"Invented Administrator": "on_day"}
+
+
 # Faults
 
 

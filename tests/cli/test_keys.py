@@ -116,7 +116,25 @@ def test_a_name_that_is_there_gets_a_further_key_of_the_same_actor(operator):
     }
 
 
+def test_a_person_may_have_an_address_for_reminders(operator):
+    create = ("keys", "create", "--actor", "Invented Person")
+    operator.json(
+        *create, "--kind", "person", "--role", "clinician", "--profession", "nurse", "--email", "kim@example.org"
+    )
+
+    operator.json(*create, "--email", "kim@example.org")
+    assert operator.faults(*create, "--email", "lee@example.org") == {("--email", "conflicts")}
+
+
 FAULTY = {
+    "no address": (
+        ("--kind", "person", "--role", "submitter", "--email", "Kim <kim@x.org>"),
+        {("--email", "bad_text")},
+    ),
+    "mail of a system": (
+        ("--kind", "system", "--role", "submitter", "--email", "kim@example.org"),
+        {("--email", "conflicts")},
+    ),
     "no profession": (("--kind", "person", "--role", "clinician"), {("--profession", "missing")}),
     "unknown role": (("--kind", "person", "--role", "owner"), {("--role", "unknown_name")}),
     "nothing told": ((), {("--kind", "missing"), ("--role", "missing")}),
