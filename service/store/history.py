@@ -9,7 +9,6 @@ import sqlalchemy as sa
 
 from service.domain.standing import EXPIRED, STANDING, Standing
 from service.store.database import Tx
-from service.store.state import FOLLOW_UP, RETEST, task_id
 from service.store.tables import (
     actors,
     athletes,
@@ -20,6 +19,7 @@ from service.store.tables import (
     tasks,
     unmet_criteria,
 )
+from service.store.task_state import FOLLOW_UP, RETEST, task_id
 
 Place = tuple[datetime, str]
 """When a decision was made, and its id; a page of the history, newest first, begins after it."""

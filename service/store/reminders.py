@@ -10,8 +10,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from service.store.database import Tx
 from service.store.sending_tables import reminder_plans, reminders
-from service.store.state import OPEN
 from service.store.tables import actors, organisations, tasks
+from service.store.task_state import OPEN
 
 PLANNED, HANDED, TOO_LATE = "planned", "handed", "too_late"
 _CHUNK = 500

@@ -11,8 +11,8 @@ import sqlalchemy as sa
 from service.store.database import Tx
 from service.store.reminders import HANDED
 from service.store.sending_tables import reminders
-from service.store.state import CLOSED, FOLLOW_UP, OPEN
 from service.store.tables import athletes, decisions, episodes, record_entries, tasks
+from service.store.task_state import CLOSED, FOLLOW_UP, OPEN
 
 Row = dict[str, Any]
 
@@ -75,6 +75,26 @@ def open_of(tx: Tx, organisation: str, episode_ids: Iterable[str]) -> list[Row]:
     return named(tx, query.subquery())
 
 
+def in_calendar(tx: Tx, organisation: str, *, today: date, since: date, most: int) -> list[Row]:
+    """Return the open tasks, the first due first, and the closed ones due since a date, the last due first.
+
+    With each stand the ref of its athlete, how many entries the record has, and when the last of them was recorded.
+
+    Args:
+        tx: the transaction.
+        organisation: whose tasks.
+        today: on which a question that has lapsed is left out.
+        since: the first date on which a closed task was due.
+        most: the most tasks of either.
+    """
+    columns, wanted = tasks.c, Wanted(today=today, state=CLOSED, due_from=since)
+    whose = (columns.organisation_id == organisation, columns.kind != CRITERIA_REVIEW)
+    due = sa.select(tasks).where(*whose, *_conditions(tx, Wanted(today=today, state=OPEN)))
+    closed = sa.select(tasks).where(*whose, *_conditions(tx, wanted))
+    several = (due.order_by(columns.due_on, columns.id), closed.order_by(columns.due_on.desc(), columns.id.desc()))
+    return [row for query in several for row in _with_record(tx, query.limit(most).subquery())]
+
+
 def reviews(tx: Tx, organisation: str) -> list[Row]:
     """Return the reviews of criteria, open and closed, the first due first."""
     query = sa.select(tasks).where(tasks.c.organisation_id == organisation, tasks.c.kind == CRITERIA_REVIEW)
@@ -128,6 +148,21 @@ def named(tx: Tx, found: sa.Subquery) -> list[Row]:
             reminded.label("reminded_at"),
         )
         .select_from(found.outerjoin(athletes, is_athlete).outerjoin(episodes, is_episode))
+        .order_by(found.c.due_on, found.c.id)
+    )
+    return [dict(row) for row in tx.execute(query).mappings()]
+
+
+def _with_record(tx: Tx, found: sa.Subquery) -> list[Row]:
+    is_athlete = (athletes.c.organisation_id == found.c.organisation_id) & (athletes.c.id == found.c.athlete_id)
+    is_last = (
+        (record_entries.c.organisation_id == athletes.c.organisation_id)
+        & (record_entries.c.athlete_id == athletes.c.id)
+        & (record_entries.c.sequence == athletes.c.entries)
+    )
+    query = (
+        sa.select(found, athletes.c.ref.label("athlete_ref"), athletes.c.entries, record_entries.c.recorded_at)
+        .select_from(found.join(athletes, is_athlete).outerjoin(record_entries, is_last))
         .order_by(found.c.due_on, found.c.id)
     )
     return [dict(row) for row in tx.execute(query).mappings()]

@@ -6,7 +6,6 @@ import sqlalchemy as sa
 
 from service.domain.codes import HOLD_KINDS
 from service.store.database import Tx
-from service.store.state import OPEN
 from service.store.tables import (
     athletes,
     batteries,
@@ -17,6 +16,7 @@ from service.store.tables import (
     tasks,
     unmet_criteria,
 )
+from service.store.task_state import OPEN
 
 Row = dict[str, Any]
 

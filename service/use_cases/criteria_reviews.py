@@ -15,7 +15,7 @@ from service.domain.errors import ConflictError, NotFoundError
 from service.store import access, idempotency, tasks
 from service.store import criteria as store
 from service.store.database import Tx
-from service.store.state import CLOSED, OPEN
+from service.store.task_state import CLOSED, OPEN
 from service.store.tasks import CRITERIA_REVIEW
 from service.use_cases.appending import Request, invalid
 from service.use_cases.audit import note

@@ -8,7 +8,8 @@ from service.domain.chain import Link
 from service.domain.criteria import CriteriaSet
 from service.domain.standing import EXPIRED, IS_VOID
 from service.domain.words import WITHDRAWAL_WORDS
-from service.store.state import FOLLOW_UP, IS_STANDING, RETEST, task_id
+from service.store.state import IS_STANDING
+from service.store.task_state import FOLLOW_UP, RETEST, task_id
 from service.use_cases.answer import decision_answer
 
 CREATED = {

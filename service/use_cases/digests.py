@@ -6,7 +6,7 @@ from typing import Any
 from service.store import sending
 from service.store.database import Tx
 from service.store.sending import Claimed
-from service.store.state import CLOSED
+from service.store.task_state import CLOSED
 from service.store.tasks import LAPSED
 from service.use_cases.context import Context
 from service.use_cases.retests import task_view

@@ -6,7 +6,7 @@ from typing import Any
 from service.domain.criteria import CriteriaSet
 from service.store import tasks
 from service.store.database import Tx
-from service.store.state import OPEN, RETEST
+from service.store.task_state import OPEN, RETEST
 from service.use_cases.brief_decisions import today_of
 from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import by_digest
@@ -16,13 +16,17 @@ from service.use_cases.retests import TASK, task_view
 Row = Mapping[str, Any]
 
 
-def read_due(context: Context, caller: Caller, *, limit: int) -> dict[str, Any]:
+def read_due(
+    context: Context, caller: Caller, *, limit: int, kind: str | None = None, status: str | None = None
+) -> dict[str, Any]:
     """Return the open tasks, the first due first.
 
     Args:
         context: the parts of the service that runs.
         caller: who asks.
         limit: the most tasks.
+        kind: of which kind; None for all.
+        status: upcoming, due or overdue; None for all.
 
     Returns:
         `{items, is_cut, cautions}`: an item is a task with `decided`, `{set_id, stage, title, on, because}` of the
@@ -32,7 +36,7 @@ def read_due(context: Context, caller: Caller, *, limit: int) -> dict[str, Any]:
     today = today_of(context, caller)
 
     def read(tx: Tx) -> Seen:
-        wanted = tasks.Wanted(today=today, state=OPEN)
+        wanted = tasks.Wanted(today=today, state=OPEN, kind=kind, status=status)
         rows = tasks.listed(tx, caller.organisation, wanted, after=None, limit=limit + 1)
         shown = rows[:limit]
         said = tasks.decided(tx, caller.organisation, shown)

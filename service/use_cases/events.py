@@ -15,7 +15,7 @@ from schemas.webhooks import (
 )
 from service.domain.chain import Link
 from service.domain.record import BATTERY, DECISION, FOLLOW_UP
-from service.store.state import SIGN_OFF
+from service.store.task_state import SIGN_OFF
 from service.use_cases.decision_view import is_awaiting_sign_off
 from service.use_cases.outbox import News
 

@@ -14,7 +14,8 @@ from service.domain.errors import NotFoundError
 from service.domain.words import short_label
 from service.store import history
 from service.store.database import Tx
-from service.store.state import IS_VOID, OPEN, State, state_of
+from service.store.state import IS_VOID, State, state_of
+from service.store.task_state import OPEN
 from service.use_cases.context import Caller, Context
 from service.use_cases.decision_view import standing_view
 from service.use_cases.in_force import by_digest

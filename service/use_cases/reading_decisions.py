@@ -11,7 +11,7 @@ from service.domain.standing import WITHDRAWN
 from service.domain.working import working
 from service.store import entries, history
 from service.store.database import Tx
-from service.store.state import SIGN_OFF
+from service.store.task_state import SIGN_OFF
 from service.use_cases.brief_decisions import today_of
 from service.use_cases.context import Caller, Context
 from service.use_cases.decision_view import decision_view

@@ -15,7 +15,7 @@ from service.domain.reminding import ADMINISTRATORS, CLINICIANS, Due, counting, 
 from service.store import access, reminders
 from service.store.database import Tx
 from service.store.reminders import HANDED, TOO_LATE, New
-from service.store.state import FOLLOW_UP, OPEN
+from service.store.task_state import FOLLOW_UP, OPEN
 from service.store.tasks import CRITERIA_REVIEW
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, Context
 from service.use_cases.outbox import News, tell_all, tell_people

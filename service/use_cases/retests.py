@@ -9,7 +9,7 @@ from service.domain.errors import ConflictError, NotFoundError
 from service.domain.record import instant
 from service.store import tasks
 from service.store.database import Tx
-from service.store.state import (
+from service.store.task_state import (
     CANCELLED,
     CHECK_IN,
     CHECK_IN_DONE,

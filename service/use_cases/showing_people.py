@@ -15,7 +15,7 @@ from service.domain.record import Moment, gone, instant
 from service.domain.standing import History, supported_stage
 from service.store import entries, history, people, tasks
 from service.store.database import Tx
-from service.store.state import SIGN_OFF
+from service.store.task_state import SIGN_OFF
 from service.use_cases.brief_decisions import brief, cautions
 from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import by_digest

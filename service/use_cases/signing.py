@@ -12,7 +12,8 @@ from service.domain.criteria import CriteriaSet
 from service.domain.errors import INVALID_BODY, ConflictError, FieldError, InvalidDocumentError
 from service.domain.standing import STANDING, supported_stage
 from service.domain.words import listed
-from service.store.state import IS_STANDING, SIGN_OFF
+from service.store.state import IS_STANDING
+from service.store.task_state import SIGN_OFF
 from service.use_cases.appending import (
     CRITERIA,
     Addition,

@@ -6,7 +6,8 @@ from typing import Any
 from service.domain import record
 from service.domain.chain import ERASURE, Link
 from service.domain.words import listed
-from service.store.state import CANCELLED, CHECK_IN_DONE, RENAMED, RESCHEDULED, SIGN_OFF
+from service.store.state import RENAMED
+from service.store.task_state import CANCELLED, CHECK_IN_DONE, RESCHEDULED, SIGN_OFF
 
 _CONSENT = "consent"
 _KINDS = {record.ASSESSMENT: "Assessment", record.BASELINE: "Baseline", record.FOLLOW_UP: "Follow-up of the morning"}
