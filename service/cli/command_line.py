@@ -13,12 +13,16 @@ from service.cli import (
     criteria,
     database,
     decisions,
+    deliveries,
     demo,
+    due,
     evaluating,
     keys,
     organisation,
     recording,
+    reminders,
     serving,
+    webhooks,
 )
 from service.cli.outcomes import INTERNAL, INTERRUPTED, Said
 from service.cli.refusals import UnreadableFileError, refused
@@ -114,6 +118,10 @@ def _parser() -> argparse.ArgumentParser:
     database.add_to(groups, shared)
     decisions.add_to(groups, shared)
     recording.add_to(groups, shared)
+    due.add_to(groups, shared)
+    reminders.add_to(groups, shared)
+    webhooks.add_to(groups, shared)
+    deliveries.add_to(groups, shared)
     serving.add_to(groups, shared)
     demo.add_to(groups, shared)
     return parser

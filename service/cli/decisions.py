@@ -4,6 +4,7 @@ import argparse
 import json
 import sys
 from collections.abc import Iterator
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from schemas.history import DecisionsQuerySchema
@@ -11,6 +12,7 @@ from service.cli import at_database
 from service.cli.decision_text import Options, decision_text
 from service.cli.layout import Paper, standard_output
 from service.cli.outcomes import DIFFERS, PASSED, Said
+from service.cli.pages import PAGE, every_item
 from service.cli.refusals import as_lines, loaded
 from service.domain.standing import STANDING
 from service.use_cases.answer import with_working
@@ -19,7 +21,6 @@ if TYPE_CHECKING:
     from service.use_cases.context import Caller, Context
 
 NONE = "No decision fits."
-_PAGE = 200
 _FILTERS = {
     "athlete_ref": ("--athlete", "REF", "of the athlete of this ref"),
     "outcome": ("--outcome", "O", "pass or hold"),
@@ -110,7 +111,7 @@ def _verify(options: argparse.Namespace) -> Said:
         found = []
         for place, one in enumerate(ids, start=1):
             found.append(verify_decision(context, operator, one.lower()))
-            if place % _PAGE == 0:
+            if place % PAGE == 0:
                 print(f"verified {place} of {len(ids)}", file=sys.stderr)
     wrong = [one for one in found if not _is_good(one)]
     code = DIFFERS if wrong else PASSED
@@ -124,13 +125,7 @@ def _verify(options: argparse.Namespace) -> Said:
 def _every(context: "Context", operator: "Caller") -> Iterator[str]:
     from service.use_cases.history import list_decisions  # noqa: PLC0415 - loads the store
 
-    after = None
-    while True:
-        page = list_decisions(context, operator, {}, after=after, limit=_PAGE)
-        yield from (one["id"] for one in page.items)
-        if page.after is None:
-            return
-        after = page.after
+    return (one["id"] for one in every_item(partial(list_decisions, context, operator, {})))
 
 
 def _is_good(one: dict[str, Any]) -> bool:

@@ -2,20 +2,18 @@
 
 import argparse
 import json
-import sys
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from marshmallow import ValidationError
 
 from schemas.fields import Moment
-from schemas.strict_json import MOST_BYTES
 from service.cli.decision_text import Options, decision_text, not_judged_text
+from service.cli.files import bytes_of
 from service.cli.layout import standard_output
 from service.cli.outcomes import HELD, PASSED, Said
-from service.cli.refusals import UnreadableFileError, invalid_option
+from service.cli.refusals import invalid_option
 from service.domain.codes import PASS
 from service.domain.errors import InvalidDocumentError
 from service.settings import service_version
@@ -24,8 +22,6 @@ from service.use_cases.choosing import chosen_set, named_set
 from service.use_cases.evaluate import Evaluation, evaluate, target_stage
 from service.use_cases.reading_entries import Clock
 from service.use_cases.receiving import Received, receive
-
-STANDARD_INPUT = "-"
 
 
 def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
@@ -56,7 +52,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
 def _evaluate(options: argparse.Namespace) -> Said:
     clock = _clock(options.zone)
     as_of = _moment(options.as_of)
-    received = receive(_body(options.file))
+    received = receive(bytes_of(options.file))
     file = received.file
     criteria = named_set(options.set) if options.set is not None else chosen_set(file)
     stage = options.stage or target_stage(file)
@@ -91,21 +87,6 @@ def _as_sent(error: InvalidDocumentError, received: Received, *, is_option: bool
     if is_option and [one.pointer for one in error.errors] == ["#/as_of"]:
         return invalid_option(error.errors[0].detail, option="--as-of", code=error.errors[0].code)
     return received.as_sent(error)
-
-
-def _body(name: str) -> bytes:
-    if name == STANDARD_INPUT:
-        return sys.stdin.buffer.read(MOST_BYTES + 1)
-    try:
-        with Path(name).open("rb") as file:
-            return file.read(MOST_BYTES + 1)
-    except IsADirectoryError:
-        message = f"{name} is a folder; give one file, a battery or a file of entries"
-    except OSError as error:
-        message = f"{name}: {(error.strerror or 'it can not be opened').lower()}; look at its name and rights"
-    except ValueError:
-        message = "a file's name has no U+0000 in it"
-    raise UnreadableFileError(message)
 
 
 def _clock(zone: str | None) -> Clock:

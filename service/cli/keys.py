@@ -4,14 +4,15 @@ import argparse
 import json
 from collections.abc import Iterator
 from datetime import UTC, datetime, time, timedelta
+from functools import partial
 from typing import TYPE_CHECKING, Any
-from uuid import UUID
 
 from schemas.access import ADMINISTRATOR, GivenKeySchema
 from service.cli import at_database
 from service.cli.layout import Paper, standard_output
 from service.cli.outcomes import PASSED, Said
-from service.cli.refusals import as_lines, invalid_option, loaded, option_faults
+from service.cli.pages import every_item
+from service.cli.refusals import as_lines, known_id, loaded, option_faults
 from service.domain.errors import InvalidDocumentError
 
 if TYPE_CHECKING:
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 NONE = "There is no access key yet; make one with `rts-service keys create`."
 NO_ADMINISTRATOR = "No valid key of an administrator is left; make one with `rts-service keys create`."
 
-_PAGE = 200
 _OPTIONS = {
     "display_name": "--actor",
     "kind": "--kind",
@@ -124,32 +124,20 @@ def _list(options: argparse.Namespace) -> Said:
 def _every(context: "Context", operator: "Caller") -> Iterator[dict[str, Any]]:
     from service.use_cases.access_keys import list_access_keys  # noqa: PLC0415 - loads the store
 
-    page = list_access_keys(context, operator, limit=_PAGE)
-    yield from page.items
-    while page.after is not None:
-        page = list_access_keys(context, operator, after=page.after, limit=_PAGE)
-        yield from page.items
+    return every_item(partial(list_access_keys, context, operator))
 
 
 def _revoke(options: argparse.Namespace) -> Said:
     from service.use_cases.access_keys import revoke_access_key  # noqa: PLC0415 - loads the store
 
     with at_database.at_organisation(options) as (context, operator):
-        revoked = revoke_access_key(context, operator, _id(options.id))
+        revoked = revoke_access_key(context, operator, known_id(options.id, shown_by="`keys list`"))
         left = list(_every(context, operator))
     is_left = any(one["state"] == "valid" and ADMINISTRATOR in one["roles"] for one in left)
     err = "" if is_left else as_lines([NO_ADMINISTRATOR])
     if options.json:
         return Said(PASSED, json.dumps(revoked, ensure_ascii=False, indent=2) + "\n", err)
     return Said(PASSED, as_lines(_lines(revoked, standard_output())), err)
-
-
-def _id(text: str) -> str:
-    try:
-        return str(UUID(text))
-    except ValueError:
-        detail = f"{text!r} is no id of a key; `keys list` shows them"
-        raise invalid_option(detail, option="ID", code="bad_text") from None
 
 
 def _lines(key: dict[str, Any], paper: Paper) -> list[str]:

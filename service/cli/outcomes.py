@@ -1,6 +1,8 @@
 """What a command comes to: its exit code and what it says."""
 
+import json
 from dataclasses import dataclass
+from typing import Any
 
 PASSED = 0
 DIFFERS = 1
@@ -17,3 +19,8 @@ class Said:
     code: int
     out: str = ""
     err: str = ""
+
+
+def printed(answer: Any, err: str = "") -> Said:
+    """Return an answer as JSON."""
+    return Said(PASSED, json.dumps(answer, ensure_ascii=False, indent=2) + "\n", err)

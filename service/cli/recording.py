@@ -16,7 +16,7 @@ from schemas.signing import PositionSignOffSchema, SignOffSchema
 from service.cli import at_database
 from service.cli.layout import standard_output
 from service.cli.outcomes import PASSED, Said
-from service.cli.refusals import as_lines, invalid_option, loaded, option_faults
+from service.cli.refusals import as_lines, known_id, loaded, option_faults
 from service.domain.errors import InvalidDocumentError
 from service.domain.record import CLOSED
 
@@ -150,7 +150,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
 def _record(options: argparse.Namespace) -> Said:
     one: Command = options.what
     flags = {option.field: option.flag for option in one.options} | {"position": "--stage, --participation"}
-    names = [_id(getattr(options, name), name) if name != "finding" else options.finding for name, _ in one.names]
+    names = [_named(options, name) for name, _ in one.names]
     body = loaded(one.schema(), _body(options, one), flags)
     with at_database.as_person(options) as (context, person):
         try:
@@ -189,9 +189,6 @@ def _use_case(name: str) -> Callable[..., Any]:
     return ways[name]
 
 
-def _id(text: str, what: str) -> str:
-    try:
-        return str(uuid.UUID(text))
-    except ValueError:
-        detail = f"{text!r} is no id; `decisions list --json` shows them"
-        raise invalid_option(detail, option=what.upper(), code="bad_text") from None
+def _named(options: argparse.Namespace, name: str) -> str:
+    told = str(getattr(options, name))
+    return told if name == "finding" else known_id(told, option=name.upper(), shown_by="`decisions list --json`")

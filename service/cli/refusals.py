@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterable, Mapping
 from typing import Any
+from uuid import UUID
 
 from marshmallow import Schema
 
@@ -46,6 +47,19 @@ class UnreadableFileError(ServiceError):
 def invalid_option(detail: str, *, option: str, code: str) -> InvalidDocumentError:
     """Return the refusal of an option's value."""
     return InvalidDocumentError("invalid_option", [FieldError(option, code, detail)])
+
+
+def known_id(text: str, *, shown_by: str, option: str = "ID") -> str:
+    """Return an id of ours, in small letters.
+
+    Raises:
+        InvalidDocumentError: invalid_option: it is no id; `shown_by` says where there are some.
+    """
+    try:
+        return str(UUID(text))
+    except ValueError:
+        detail = f"{text!r} is no id; {shown_by} shows them"
+        raise invalid_option(detail, option=option, code="bad_text") from None
 
 
 def loaded(schema: Schema, given: Mapping[str, Any], options: Mapping[str, str]) -> Any:

@@ -1,0 +1,133 @@
+"""`due ...`: what is due, for the operator to look at, and for a person to put off, call off or report as done."""
+
+import argparse
+import uuid
+from typing import Any, NamedTuple
+
+from marshmallow import Schema
+
+from schemas.tasks import CancelSchema, DoneSchema, RescheduleSchema, TasksQuerySchema
+from service.cli import at_database
+from service.cli.outcomes import PASSED, Said, printed
+from service.cli.recording import Option
+from service.cli.refusals import as_lines, known_id, loaded, option_faults
+from service.domain.errors import InvalidDocumentError
+
+NONE = "Nothing fits."
+MORE = "There is more: ask for less, or give a greater --limit."
+
+_SHOWN_BY = "`due list`"
+_FILTERS = {
+    "kind": ("--kind", "KIND", "retest, follow_up, override_review, referral_outcome or check_in"),
+    "status": ("--status", "S", "upcoming, due, overdue, lapsed or closed; by default all that is open"),
+    "athlete": ("--athlete", "ID", "of the athlete of this id"),
+    "episode": ("--episode", "ID", "of the episode of this id"),
+    "due_from": ("--from", "DATE", "due on this day or later"),
+    "due_to": ("--to", "DATE", "due on this day or earlier"),
+    "limit": ("--limit", "N", "at most so many, the first due first"),
+}
+_REASON = Option("reason", "--reason", "TEXT", "why")
+
+
+class _Change(NamedTuple):
+    """What a person may do with a task: what it says, and the use case that does it."""
+
+    help: str
+    schema: type[Schema]
+    options: tuple[Option, ...]
+    use_case: str
+
+
+_CHANGES = {
+    "reschedule": _Change(
+        "put a task on another date",
+        RescheduleSchema,
+        (Option("due_on", "--on", "DATE", "the date"), _REASON),
+        "reschedule_task",
+    ),
+    "cancel": _Change("call a task off for good", CancelSchema, (_REASON,), "cancel_task"),
+    "done": _Change(
+        "say that a check-in is done; every other kind of task closes by itself",
+        DoneSchema,
+        (Option("note", "--note", "TEXT", "how it went"),),
+        "finish_task",
+    ),
+}
+
+
+def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
+    """Add the commands of this group."""
+    summary = "look at what is due, put it off, call it off, or say that it is done"
+    group = groups.add_parser("due", help=summary, description=f"{summary.capitalize()}.")
+    commands = group.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    every = commands.add_parser("list", parents=[shared], help="what is due, the first due first")
+    for name, (flag, metavar, what) in _FILTERS.items():
+        every.add_argument(flag, metavar=metavar, dest=name, help=what)
+    every.set_defaults(command=_list)
+    show = commands.add_parser("show", parents=[shared], help="one task, open or closed")
+    show.set_defaults(command=_show)
+    for command in (every, show):
+        at_database.add_organisation(command)
+    for name, change in _CHANGES.items():
+        command = commands.add_parser(name, parents=[shared], help=change.help)
+        for option in change.options:
+            command.add_argument(option.flag, metavar=option.metavar, dest=option.field, help=option.help)
+        at_database.add_key(command)
+        command.set_defaults(command=_change, what=change)
+    for command in commands.choices.values():
+        if command is not every:
+            command.add_argument("id", metavar="ID", help=f"the task's id, as {_SHOWN_BY} shows it")
+        command.add_argument("--json", action="store_true", help="print JSON")
+
+
+def _list(options: argparse.Namespace) -> Said:
+    from service.use_cases.retests import list_tasks  # noqa: PLC0415 - loads the store
+
+    told = {name: getattr(options, name) for name in _FILTERS}
+    asked = loaded(TasksQuerySchema(), told, {name: option for name, (option, *_) in _FILTERS.items()})
+    with at_database.at_organisation(options) as (context, operator):
+        page = list_tasks(context, operator, asked, limit=asked["limit"])
+    more = "" if page.after is None else as_lines([MORE])
+    if options.json:
+        return printed({"items": page.items}, more)
+    return Said(PASSED, as_lines([_line(one) for one in page.items] or [NONE]), more)
+
+
+def _show(options: argparse.Namespace) -> Said:
+    from service.use_cases.retests import show_task  # noqa: PLC0415 - loads the store
+
+    with at_database.at_organisation(options) as (context, operator):
+        return _said(show_task(context, operator, known_id(options.id, shown_by=_SHOWN_BY)), options)
+
+
+def _change(options: argparse.Namespace) -> Said:
+    from service.use_cases import retests  # noqa: PLC0415 - loads the store
+
+    change: _Change = options.what
+    flags = {option.field: option.flag for option in change.options}
+    id_ = known_id(options.id, shown_by=_SHOWN_BY)
+    body = loaded(change.schema(), {name: getattr(options, name) for name in flags}, flags)
+    with at_database.as_person(options) as (context, person):
+        try:
+            made = getattr(retests, change.use_case)(context, person, id_, body, uuid.uuid4().hex)
+        except InvalidDocumentError as error:
+            raise option_faults(error.errors, flags) from None
+    return _said(made.answer, options)
+
+
+def _said(task: Any, options: argparse.Namespace) -> Said:
+    if options.json:
+        return printed(task)
+    from_ = [f"  {name} {task[f'{name}_id']}" for name in ("episode", "decision", "battery") if task[f"{name}_id"]]
+    return Said(PASSED, as_lines([_line(task), *from_]))
+
+
+def _line(task: dict[str, Any]) -> str:
+    """Return a task as people read it: its id, when it is due, whose it is, what it is and how it stands."""
+    about = f" ({task['about'].replace('_', ' ')})" if task["about"] else ""
+    because = f", {task['closed_because'].replace('_', ' ')}" if task["closed_because"] else ""
+    reminded = f"; reminded on {task['reminded_at'][:10]}" if task["reminded_at"] else ""
+    return (
+        f"{task['id']}  {task['due_on']} to {task['last_day']}  {task['athlete_ref'] or task['athlete_id']}  "
+        f"{task['kind'].replace('_', ' ')}{about}: {task['status']}{because}{reminded}"
+    )
