@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.cli.criteria_rows import SECTIONS, asked_count, criterion_rows, shown_lines, table
-from service.cli.layout import Paper
+from service.cli.layout import Paper, minute
 from service.cli.sources_text import sources_lines
 from service.domain.catalogue import BOTH
 from service.domain.codes import PASS
@@ -72,7 +72,7 @@ def _verdict(answer: Mapping[str, Any], evaluation: Evaluation, file: Mapping[st
     lines = [paper.heading(f"{outcome}: {gate.title}"), *paper.wrapped(capital(", ".join(who)))]
     if not evaluation.verdict["posted"]:
         lines += paper.wrapped(
-            f"Judged on what was stored at {_moment(answer['as_of'])}; today is {evaluation.verdict['today']}."
+            f"Judged on what was stored at {minute(answer['as_of'])}; today is {evaluation.verdict['today']}."
         )
     if "standing" in answer:
         lines += paper.wrapped(_standing(answer["standing"]))
@@ -103,11 +103,6 @@ def _who(file: Mapping[str, Any], condition: str, involved_side: str) -> list[st
     side = "both sides" if involved_side == BOTH else involved_side
     ref = file["athlete"].get("ref")
     return [*([f"athlete {ref}"] if ref else []), condition.replace("_", " "), side]
-
-
-def _moment(as_of: str) -> str:
-    """Return a moment of the record to the minute: `2026-11-20 15:30 UTC`."""
-    return f"{as_of[:10]} {as_of[11:16]} UTC"
 
 
 def _caution(answer: Mapping[str, Any], paper: Paper) -> list[str]:

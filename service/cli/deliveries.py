@@ -6,6 +6,7 @@ from typing import Any
 
 from schemas.webhooks import DeliveriesQuerySchema
 from service.cli import at_database
+from service.cli.layout import minute
 from service.cli.outcomes import PASSED, Said, printed
 from service.cli.refusals import as_lines, known_id, loaded
 
@@ -85,8 +86,4 @@ def delivery_line(one: Any) -> str:
     to = one["actor"]["display_name"] if one["actor"] else f"webhook {one['webhook_id']}"
     tries = f", {one['attempts']} {'try' if one['attempts'] == 1 else 'tries'}" if one["attempts"] else ""
     error = f"; {one['error']}" if one["error"] else ""
-    return f"{one['id']}  {_minute(one['created_at'])}  {one['type']} to {to}: {one['state']}{tries}{error}"
-
-
-def _minute(moment: str) -> str:
-    return f"{moment[:10]} {moment[11:16]} UTC"
+    return f"{one['id']}  {minute(one['created_at'])}  {one['type']} to {to}: {one['state']}{tries}{error}"

@@ -8,6 +8,7 @@ from marshmallow import Schema
 
 from schemas.tasks import CancelSchema, DoneSchema, RescheduleSchema, TasksQuerySchema
 from service.cli import at_database
+from service.cli.layout import minute
 from service.cli.outcomes import PASSED, Said, printed
 from service.cli.recording import Option
 from service.cli.refusals import as_lines, known_id, loaded, option_faults
@@ -126,7 +127,7 @@ def _line(task: dict[str, Any]) -> str:
     """Return a task as people read it: its id, when it is due, whose it is, what it is and how it stands."""
     about = f" ({task['about'].replace('_', ' ')})" if task["about"] else ""
     because = f", {task['closed_because'].replace('_', ' ')}" if task["closed_because"] else ""
-    reminded = f"; reminded on {task['reminded_at'][:10]}" if task["reminded_at"] else ""
+    reminded = f"; reminded {minute(task['reminded_at'])}" if task["reminded_at"] else ""
     return (
         f"{task['id']}  {task['due_on']} to {task['last_day']}  {task['athlete_ref'] or task['athlete_id']}  "
         f"{task['kind'].replace('_', ' ')}{about}: {task['status']}{because}{reminded}"

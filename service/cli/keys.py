@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from schemas.access import ADMINISTRATOR, GivenKeySchema
 from service.cli import at_database
-from service.cli.layout import Paper, standard_output
+from service.cli.layout import Paper, minute, standard_output
 from service.cli.outcomes import PASSED, Said
 from service.cli.pages import every_item
 from service.cli.refusals import as_lines, known_id, loaded, option_faults
@@ -145,13 +145,8 @@ def _lines(key: dict[str, Any], paper: Paper) -> list[str]:
     facts = [
         f"{key['actor']['display_name']}: {', '.join(key['roles'])}",
         *([key["label"]] if key["label"] else []),
-        f"made {_minute(key['created_at'])}",
+        f"made {minute(key['created_at'])}",
         f"last used {key['last_used_on']}" if key["last_used_on"] else "not used yet",
-        f"ends {_minute(key['expires_at'])}" if key["expires_at"] else "no end",
+        f"ends {minute(key['expires_at'])}" if key["expires_at"] else "no end",
     ]
     return [f"{paper.heading(key['id'])}  {key['state'].replace('_', ' ')}", *paper.wrapped("; ".join(facts), indent=2)]
-
-
-def _minute(moment: str) -> str:
-    """Return a moment to the minute."""
-    return f"{moment[:10]} {moment[11:16]} UTC"

@@ -24,6 +24,11 @@ def printable(text: str) -> str:
     return _CONTROL.sub(lambda found: ascii(found.group())[1:-1], text)
 
 
+def minute(moment: str) -> str:
+    """Return a moment in UTC to the minute."""
+    return f"{moment[:10]} {moment[11:16]} UTC"
+
+
 @dataclass(frozen=True, slots=True)
 class Paper:
     """What is written on: how wide it is, and whether it is a terminal, which shows bold and faint letters."""

@@ -28,7 +28,7 @@ def test_what_is_due_is_listed_in_words(line, task):
 
     line.clinic.at("2026-11-25T08:00:00+01:00")
     hand_due(line.clinic.world.context, has_mail=False)
-    assert "retest: overdue; reminded on 2026-11-25" in line.run("due", "list").out
+    assert "retest: overdue; reminded 2026-11-25 07:00 UTC" in line.run("due", "list").out
     assert f"episode {task['episode_id']}" in line.run("due", "show", task["id"]).words
 
 
