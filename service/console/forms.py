@@ -91,6 +91,14 @@ def wrong_of(faults: Iterable[FieldError], places: Mapping[str, str]) -> dict[st
     return wrong
 
 
+def named(faults: Iterable[FieldError], places: Mapping[str, str], labels: Mapping[str, str]) -> list[FieldError]:
+    """Return faults that say of which field they tell, to stand in the list of faults; `labels` are by the field."""
+    called = {place: labels[field] for place, field in places.items() if field in labels}
+    return [
+        one._replace(detail=f"{called[one.pointer]}: {one.detail}") if one.pointer in called else one for one in faults
+    ]
+
+
 def faults_of(error: ServiceError) -> tuple[FieldError, ...]:
     """Return what is to be mended; an error that names no field says it as a whole."""
     return tuple(getattr(error, "errors", ())) or (FieldError("", error.code, error.message),)

@@ -9,7 +9,7 @@ from schemas.reminding import GROUPS, MOST_DAYS, MOST_STEPS, EpisodePlanSchema, 
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
-from service.console.forms import REFUSED, faults_of, loaded, typed, whole, wrong_of
+from service.console.forms import REFUSED, faults_of, loaded, named, typed, whole, wrong_of
 from service.domain.errors import FieldError, ServiceError
 from service.use_cases.reminder_plans import change_episode_plan, change_organisation_plan, drop_episode_plan
 from service.use_cases.writing_plans import episode_plan_to_write, organisation_plan_to_write
@@ -91,17 +91,18 @@ def _shown(
     faults = () if error is None else faults_of(error)
     is_typed = places is not None
     fields = _nearest(faults, places or {})
+    rows = (_rows_typed() or _rows_kept([])) if is_typed else _rows_kept(found["plan"]["steps"])
     return page(
         template,
         200 if error is None else status_and_title(error)[0],
         **found,
-        rows=_rows_typed() or _rows_kept([]) if is_typed else _rows_kept(found["plan"]["steps"]),
+        rows=rows,
         typed=request.form if is_typed else {"at": found["plan"]["at"]},
         when=WHEN,
         removed=REMOVED,
         groups=GROUPS,
         most_days=MOST_DAYS,
-        faults=[_named(one, fields) for one in faults],
+        faults=named(faults, fields, _labels(rows)),
         places=fields,
         wrong=wrong_of(faults, fields),
         done=_DONE.get(request.args.get("done", "")),
@@ -138,11 +139,9 @@ def _rows_kept(steps: list[dict[str, Any]]) -> dict[int, dict[str, Any]]:
     return dict(enumerate([*rows, {"when": "", "days": "", "to": []}]))
 
 
-def _named(one: FieldError, fields: Mapping[str, str]) -> FieldError:
-    """Return a fault that says of which step it tells, to stand in the list of faults."""
-    kind, _, rest = fields.get(one.pointer, "").partition(".")
-    row, _, name = rest.partition(".")
-    return one._replace(detail=f"step {int(row) + 1}, {name}: {one.detail}") if kind == "step" else one
+def _labels(rows: Mapping[int, Any]) -> dict[str, str]:
+    """Return what the fields of the steps are called in the list of faults."""
+    return {f"step.{row}.{name}": f"step {row + 1}, {name}" for row in rows for name in ("when", "days", "to")}
 
 
 def _nearest(faults: tuple[FieldError, ...], places: Mapping[str, str]) -> dict[str, str]:
