@@ -29,6 +29,7 @@ from service.console.entry_form import (
 )
 from service.console.forms import REFUSED
 from service.console.words import capitalised, words
+from service.domain.canonical import canonical, digest
 from service.domain.errors import (
     INVALID_BATTERY,
     FieldError,
@@ -68,7 +69,7 @@ def battery_form(episode_id: str) -> Response:
     """Show the form of a stage; without one, the stages to choose from."""
     sent = request.args
     asked = Asked(sent.get("stage"), sent.get("set_id"), sent.get("corrects"))
-    entry = entry_of_episode(context(), caller(), episode_id, asked)
+    entry = entry_of_episode(context(), caller(), episode_id, asked) | {"corrects": asked.corrects}
     if entry["form"] is None:
         return page("console/stages.html", entry=entry)
     return _battery_page(entry, _prefilled(entry) | {"corrects": asked.corrects or ""})
@@ -381,9 +382,10 @@ def _address(endpoint: str, entry: Mapping[str, Any]) -> str:
 
 
 def _draft(entry: Mapping[str, Any]) -> str:
-    """Return under what the browser keeps what is typed: nobody else's, and of one episode and stage."""
-    form = entry["form"]
-    of = entry["episode"]["id"] or "new"
+    """Return under what the browser keeps what is typed: nobody else's, of one athlete, stage and correction."""
+    form, athlete, episode = entry["form"], entry["athlete"], entry["episode"]
+    new = canonical([athlete["ref"], episode["ref"]])
+    of = entry.get("corrects") or episode["id"] or digest(new).rpartition(":")[2]
     return f"draft-{caller().actor}-{of}-{form['criteria_set']['id']}-{form['stage']['id']}"
 
 

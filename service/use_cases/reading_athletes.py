@@ -77,8 +77,13 @@ def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str,
         ],
         "latest": _latest(looking, rows, row["current_decision_id"], criteria),
         "timeline": timeline(own, looking.gone, looking.actors),
+        "assessments": {one.id for one in own if one.kind == record.BATTERY and _is_assessment(one)},
         "series": list(_series(rows, decided, criteria)),
     }
+
+
+def _is_assessment(link: Link) -> bool:
+    return bool(link.content) and link.content["kind"] == record.ASSESSMENT
 
 
 def _criteria(looking: Looking, decided: list[Link]) -> CriteriaSet | None:

@@ -9,6 +9,7 @@ from tests.browser.site import PHONE, assert_accessible, assert_no_sideways_scro
 
 DRAFTS = "Object.keys(localStorage).filter(one => one.startsWith('draft-')).length"
 TRIAL = "m.side_hop_time.left.trial.{}.value"
+PAIN = "m.pain_worst_24h.person.trial.0.value"
 
 
 def an_episode(page, site):
@@ -59,6 +60,63 @@ def test_what_was_typed_is_put_back_until_it_is_sent_or_forgotten(visit, site):
     page.get_by_role("button", name="Forget it").click()
     expect(field(page, TRIAL.format(0))).to_have_value("")
     assert page.evaluate(DRAFTS) == 0
+
+
+def begin(page, site, ref, side="left"):
+    page.goto(f"{site.url}/console/athletes/new")
+    page.get_by_label("Ref of the athlete").fill(ref)
+    page.get_by_label("Ref of the episode").fill(f"{ref}-1")
+    page.get_by_label("Onset").fill("2026-11-02")
+    for label, chosen in (
+        ("Condition", "lateral_ankle_sprain"),
+        ("Injured side", side),
+        ("The other side", "healthy"),
+        ("Stage asked about", "lateral-ankle-sprain/running"),
+    ):
+        page.get_by_label(label).select_option(chosen)
+    page.get_by_role("button", name="Go on to the battery").click()
+    expect(page.get_by_role("heading", name="Battery for Straight running")).to_be_visible()
+
+
+def test_what_was_typed_of_one_new_athlete_is_not_put_into_the_battery_of_another(visit, site):
+    page = visit("/console/team")
+    begin(page, site, "DR-1")
+    field(page, PAIN).fill("7")
+    wait_until_kept(page, PAIN, "7")
+
+    begin(page, site, "DR-2")
+
+    expect(field(page, PAIN)).to_have_value("")
+    page.get_by_role("button", name="Send the battery").click()
+    expect(page.get_by_role("link", name="DR-2", exact=True)).to_be_visible()
+
+
+def test_a_draft_puts_back_what_was_measured_and_never_whose_it_is(visit, site):
+    page = visit("/console/team")
+    begin(page, site, "DR-1", side="left")
+    field(page, PAIN).fill("7")
+    wait_until_kept(page, PAIN, "7")
+
+    begin(page, site, "DR-1", side="right")
+
+    expect(field(page, PAIN)).to_have_value("7")
+    expect(page.locator("input[name='episode.involved_side']")).to_have_value("right")
+
+
+def test_a_correction_that_was_begun_is_not_put_into_a_new_battery(visit, site):
+    page = visit("/console/team?search=NU-109")
+    page.get_by_role("link", name="NU-109", exact=True).click()
+    page.get_by_role("link", name="Correct the battery of").last.click()
+    expect(page.get_by_text("This takes the place of the battery")).to_be_visible()
+    field(page, PAIN).fill("7")
+    wait_until_kept(page, PAIN, "7")
+    corrected = page.url
+
+    page.goto(f"{corrected.partition('?')[0]}?stage=hop_and_cut&set_id=lateral-ankle-sprain")
+    expect(field(page, PAIN)).to_have_value("")
+
+    page.goto(corrected)
+    expect(field(page, PAIN)).to_have_value("7")
 
 
 def test_rows_that_were_added_are_put_back_with_what_was_typed_in_them(visit, site):

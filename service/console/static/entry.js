@@ -5,7 +5,8 @@
   const form = document.getElementById("entry");
   if (!form) return;
   const SOON = 300, LATER = 1200, LONGEST = 8000, WEEK = 7 * 24 * 3600 * 1000;
-  const NOT_KEPT = new Set(["form_token", "opened", "gate", "corrects"]);
+  // Who the battery is of is said by the page, never by a draft.
+  const is_kept = (name) => !/^(form_token|opened|gate|corrects|(athlete|episode)\..+)$/.test(name);
   const place = form.dataset.draft;
   const shown = { draft: document.getElementById("draft"), reach: document.getElementById("reach") };
 
@@ -32,7 +33,7 @@
   // The draft. A browser that keeps nothing still sends.
   const keep = () => {
     const fields = typed();
-    NOT_KEPT.forEach((name) => delete fields[name]);
+    Object.keys(fields).filter((name) => !is_kept(name)).forEach((name) => delete fields[name]);
     try { localStorage.setItem(place, JSON.stringify({ at: Date.now(), fields })); } catch { /* nothing is kept */ }
   };
   const forget = () => { try { localStorage.removeItem(place); } catch { /* nothing was kept */ } };
@@ -46,7 +47,7 @@
   };
   const put = (fields) => {
     for (const one of form.elements) {
-      if (!one.name || NOT_KEPT.has(one.name) || one.tagName === "BUTTON" || one.tagName === "FIELDSET") continue;
+      if (!one.name || !is_kept(one.name) || one.tagName === "BUTTON" || one.tagName === "FIELDSET") continue;
       if (one.type === "radio" || one.type === "checkbox") one.checked = fields[one.name] === one.value;
       else if (one.name in fields) one.value = fields[one.name];
       if (one.value && one.type !== "radio" && one.name in fields && !one.name.endsWith(".unit")) unfold(one);
