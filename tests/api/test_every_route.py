@@ -361,6 +361,7 @@ FILTERS = (
     (CLINICIAN, "/v1/decisions", "athlete", "athlete_id"),
     (CLINICIAN, "/v1/decisions", "episode", "episode_id"),
     (CLINICIAN, "/v1/retests", "athlete", "athlete_id"),
+    (CLINICIAN, "/v1/retests", "episode", "episode_id"),
     (ADMINISTRATOR, "/v1/audit", "athlete", "athlete_id"),
     (ADMINISTRATOR, "/v1/deliveries", "webhook", "webhook_id"),
 )
