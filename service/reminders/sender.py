@@ -4,7 +4,7 @@ import logging
 import random
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from service.domain.errors import DatabaseUnavailableError
 from service.reminders.mail import MailSender
@@ -49,17 +49,19 @@ class Sender:
         self._threads.shutdown(wait=True)
 
     def _try(self, one: Claimed) -> None:
-        try:
-            tried = self._tried(one)
-        except Exception:  # noqa: BLE001 - one that can't be sent must not be tried for ever
-            _LOG.exception("delivery %s failed", one.id)
-            tried = Tried(error="it could not be sent, by a fault of the service; its log says more")
-        try:
-            sending.settle(self._context, one, tried, random.random)
-        except DatabaseUnavailableError:
-            return  # the claim runs out, and it is tried again under the same id
+        with suppress(DatabaseUnavailableError):  # the claim runs out, and it is tried again under the same id
+            sending.settle(self._context, one, self._tried(one), random.random)
 
     def _tried(self, one: Claimed) -> Tried:
+        try:
+            return self._sent(one)
+        except DatabaseUnavailableError:
+            raise
+        except Exception:  # noqa: BLE001 - one that can't be sent must not be tried for ever
+            _LOG.exception("delivery %s failed", one.id)
+            return Tried(error="it could not be sent, by a fault of the service; its log says more")
+
+    def _sent(self, one: Claimed) -> Tried:
         now = self._context.clock()
         if one.channel == EMAIL:
             assert self._mails is not None, "mails are claimed only where they can be sent"  # noqa: S101

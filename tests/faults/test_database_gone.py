@@ -2,26 +2,14 @@
 
 import sqlite3
 from contextlib import closing
-from pathlib import Path
 
-import pytest
 import sqlalchemy as sa
 
 from service.store import database as store
 from tests.clinic import new_clinic, send, small
-from tests.databases import SERVING, Databases
-from tests.postgres import postgres
+from tests.databases import SERVING
 
 AT = {"A": "2026-11-20T16:00:00+01:00", "B": "2026-11-20T17:00:00+01:00"}
-
-
-@pytest.fixture
-def own_server(tmp_path: Path):
-    """A server that the test may stop, with a migrated database in it."""
-    with postgres(fast=False) as server, Databases(tmp_path) as made:
-        made.server = server
-        with made.copy("postgresql") as database:
-            yield server, database
 
 
 def post(clinic, ref):

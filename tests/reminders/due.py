@@ -7,10 +7,11 @@ from uuid import uuid4
 
 import sqlalchemy as sa
 
+from service.store.database import Tx
 from service.store.people import make_athlete
 from service.store.sending_tables import webhooks
 from service.store.tables import actors, tasks
-from service.use_cases.reminding import plan_missing
+from service.use_cases.reminding import follow
 from tests.builders import SESSION_CHECK
 from tests.clinic import Clinic, small
 
@@ -42,13 +43,19 @@ def held(clinic: Clinic, at: str | None = None, **changes: Any) -> dict[str, Any
 
 
 def add_tasks(clinic: Clinic, count: int, due_on: date) -> list[str]:
-    """Open tasks of a new athlete without a record, as many as are wanted; their ids."""
+    """Open tasks of a new athlete without a record, as many as are wanted, with their reminders; their ids."""
     organisation, athlete = clinic.world.organisation, str(uuid4())
-    clinic.world.context.database.write(lambda tx: make_athlete(tx, organisation, athlete, f"Invented {athlete[:8]}"))
-    row = {"organisation_id": organisation, "athlete_id": athlete, "kind": "check_in", "about": "2_weeks"}
+    row = {"organisation_id": organisation, "athlete_id": athlete, "episode_id": None, "kind": "check_in"}
     row |= {"due_on": due_on, "window_days": 0, "state": "open", "ical_sequence": 0, "updated_at": NOW}
     rows = [{**row, "id": str(uuid4())} for _ in range(count)]
-    clinic.world.context.database.write(lambda tx: tx.execute(sa.insert(tasks), rows))
+
+    def work(tx: Tx) -> None:
+        make_athlete(tx, organisation, athlete, f"Invented {athlete[:8]}")
+        tx.execute(sa.insert(tasks), rows)
+        after = {one["id"]: one for one in rows}
+        follow(tx, organisation, clinic.world.clinician.zone, clinic.world.clock(), before={}, after=after)
+
+    clinic.world.context.database.write(work)
     return [str(one["id"]) for one in rows]
 
 
@@ -59,6 +66,4 @@ def add_due(clinic: Clinic, count: int) -> list[str]:
     """
     now = datetime.now(UTC)  # noqa: TID251 - processes look at the real clock
     clinic.world.at(now - timedelta(days=10))
-    ids = add_tasks(clinic, count, (now - timedelta(days=3)).date())
-    plan_missing(clinic.world.context)
-    return ids
+    return add_tasks(clinic, count, (now - timedelta(days=3)).date())

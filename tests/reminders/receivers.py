@@ -55,7 +55,10 @@ def receiver(tls: ssl.SSLContext | None = None) -> Iterator[Received]:
         protocol_version = "HTTP/1.1"
 
         def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers["Content-Length"]))
+            length = int(self.headers["Content-Length"])
+            body = self.rfile.read(length)
+            if len(body) < length:
+                raise ConnectionResetError  # whoever sent it was killed meanwhile
             status, headers = received.answer(len(received.requests))
             received.requests.append(({name.lower(): value for name, value in self.headers.items()}, body))
             self.send_response(status)
@@ -69,6 +72,9 @@ def receiver(tls: ssl.SSLContext | None = None) -> Iterator[Received]:
     class Server(ThreadingHTTPServer):
         request_queue_size = 256
         daemon_threads = True
+
+        def handle_error(self, *_: Any) -> None:
+            """Say nothing of a sender that went away."""
 
     server = Server(("127.0.0.1", 0), Handler)
     port = server.server_address[1]

@@ -88,7 +88,6 @@ def test_over_a_whole_course_each_step_is_handed_over_at_its_hour_and_once(clini
 def test_after_ten_days_of_downtime_the_latest_step_is_handed_over_in_one_mail_a_person(clinic):
     day = date(2026, 11, 25)
     overdue, coming = add_tasks(clinic, 30, day), add_tasks(clinic, 1, day + 9 * DAY)
-    plan_missing(clinic.world.context)
 
     hand(clinic, at_seven(day + 8 * DAY) + HOUR)
     hand(clinic, at_seven(day + 8 * DAY) + 2 * HOUR)
@@ -119,7 +118,6 @@ def test_a_question_that_lapsed_during_a_downtime_is_not_reminded_of(clinic):
 def test_a_clock_that_steps_back_and_forth_hands_nothing_over_twice_and_loses_nothing(clinic):
     day = date(2026, 12, 1)
     ids = add_tasks(clinic, 20, day)
-    plan_missing(clinic.world.context)
 
     for away in (-3, -2, 0, -10, 0, 2, -1, 0, 1, -300, 2, 0, 8, 1, 3000, -3000, 8):
         hand(clinic, at_seven(day + away * DAY) + HOUR)
@@ -133,7 +131,6 @@ def test_a_clock_that_steps_back_and_forth_hands_nothing_over_twice_and_loses_no
 def test_another_time_zone_moves_what_is_to_come(clinic):
     day = date(2026, 12, 1)
     [task] = add_tasks(clinic, 1, day)
-    plan_missing(clinic.world.context)
     hand(clinic, at_seven(day - 2 * DAY))
 
     change_zone(clinic, "America/New_York")
@@ -150,7 +147,6 @@ def test_another_time_zone_moves_what_is_to_come(clinic):
 def test_a_step_that_is_past_in_another_time_zone_is_owed_and_comes_at_once(clinic):
     day = date(2026, 12, 1)
     [task] = add_tasks(clinic, 1, day)
-    plan_missing(clinic.world.context)
     hand(clinic, at_seven(day - 2 * DAY))
 
     clinic.world.at(at_seven(day) - HOUR)
@@ -169,7 +165,6 @@ def change_zone(clinic: Clinic, zone: str) -> None:
 def test_a_new_plan_while_a_reminder_waits_to_be_handed_over_loses_none(clinic):
     day = date(2026, 12, 1)
     [task] = add_tasks(clinic, 1, day)
-    plan_missing(clinic.world.context)
     clinic.world.at(at_seven(day) + HOUR)
     world, now = clinic.world, clinic.world.clock()
     plan = {"at": "06:00", "steps": [*DEFAULT["steps"], {"when": "before", "days": 9, "to": ["clinicians"]}]}
@@ -248,7 +243,6 @@ PROCESSES, MANY = 4, 200
 def test_processes_that_look_at_once_hand_each_over_once(clinic):
     day = date(2026, 12, 1)
     ids = add_tasks(clinic, MANY, day)
-    plan_missing(clinic.world.context)
     clinic.world.at(at_seven(day) + HOUR)
     contexts = [replace(clinic.world.context, database=Database(clinic.world.url)) for _ in range(PROCESSES)]
     together = Barrier(PROCESSES)
