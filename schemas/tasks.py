@@ -15,8 +15,21 @@ STATES = ("open", "closed")
 CLOSED_BECAUSE = ("done", "replaced", "cancelled", "episode_closed", "void", "erased")
 
 
-class TaskSchema(DocumentSchema):
-    """A task: due on a date, in time until the last day of its window; `reminded_at` is of the last reminder."""
+class TimesSchema(DocumentSchema):
+    """When something is due, in time until the last day of its window, and what became of it."""
+
+    due_on = fields.Day(required=True)
+    window_days = count(required=True)
+    last_day = fields.Day(required=True)
+    overdue = fields.Flag(required=True)
+    status = fields.Choice(STATUSES, required=True)
+    state = fields.Choice(STATES, required=True)
+    closed_because = fields.Choice(CLOSED_BECAUSE, required=True, allow_none=True)
+    updated_at = fields.Moment(required=True)
+
+
+class TaskSchema(TimesSchema):
+    """A task; `reminded_at` is of the last reminder."""
 
     id = query_fields.Id(required=True)
     kind = fields.Choice(KINDS, required=True)
@@ -27,14 +40,6 @@ class TaskSchema(DocumentSchema):
     episode_ref = fields.ref(required=True, allow_none=True)
     decision_id = query_fields.Id(required=True, allow_none=True)
     battery_id = query_fields.Id(required=True, allow_none=True)
-    due_on = fields.Day(required=True)
-    window_days = count(required=True)
-    last_day = fields.Day(required=True)
-    overdue = fields.Flag(required=True)
-    status = fields.Choice(STATUSES, required=True)
-    state = fields.Choice(STATES, required=True)
-    closed_because = fields.Choice(CLOSED_BECAUSE, required=True, allow_none=True)
-    updated_at = fields.Moment(required=True)
     reminded_at = fields.Moment(required=True, allow_none=True)
 
 
