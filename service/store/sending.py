@@ -161,7 +161,7 @@ def last_states(tx: Tx, organisation: str, webhook: str, limit: int) -> list[str
 
 
 def turn_off(tx: Tx, organisation: str, webhook: str, because: str, now: datetime) -> bool:
-    """Turn a webhook off and let go what waits for it; False where it was not on."""
+    """Turn a webhook off, so that what waits for it is let go once it is claimed; False where it was not on."""
     columns = webhooks.c
     is_it = (columns.organisation_id == organisation) & (columns.id == webhook)
     off = {"state": OFF, "off_because": because, "revision": columns.revision + 1, "updated_at": now}
