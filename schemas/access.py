@@ -160,6 +160,36 @@ class CreatedAccessKeySchema(AccessKeyAnswerSchema):
     note = fields.Text(required=True)
 
 
+class CalendarKeySchema(DocumentSchema):
+    """Which calendar is to have a key."""
+
+    label = line(MOST_NAME)
+
+
+class CalendarKeyAnswerSchema(DocumentSchema):
+    """The key of a calendar; the address with it is never told again."""
+
+    id = query_fields.Id(required=True)
+    label = fields.Text(required=True, allow_none=True)
+    state = fields.Choice(STATES, required=True)
+    created_at = fields.Moment(required=True)
+    revoked_at = fields.Moment(required=True, allow_none=True)
+    last_used_on = fields.Day(required=True, allow_none=True)
+
+
+class CreatedCalendarKeySchema(CalendarKeyAnswerSchema):
+    """The new key of a calendar: `address` is what the calendar subscribes to, and is told this once."""
+
+    address = fields.Text(required=True, allow_none=True)
+    note = fields.Text(required=True)
+
+
+class FeedQuerySchema(DocumentSchema):
+    """Which calendar asks."""
+
+    key = fields.Text(required=True)
+
+
 class AuditQuerySchema(query_fields.PageQuerySchema):
     """Which rows of the audit log; days are the organisation's, and `to` is the last one."""
 

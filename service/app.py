@@ -9,7 +9,7 @@ from flask.json.provider import DefaultJSONProvider
 from werkzeug.middleware.proxy_fix import ProxyFix
 
 from schemas.strict_json import MOST_BYTES
-from service.api import docs
+from service.api import calendar, docs
 from service.api.access import ROLES, Authenticate, keep_the_door
 from service.api.blueprint import Blueprint
 from service.api.observing import log_to_stderr, observe, operation
@@ -83,7 +83,7 @@ def joined(
     log_to_stderr(settings.log_level)
     observe(app, context.clock)
     answer_errors(app)
-    keep_the_door(app, context, roles, authenticate, {console.NAME: console.identify})
+    keep_the_door(app, context, roles, authenticate, {console.NAME: console.identify, calendar.NAME: calendar.identify})
     _protect(app)
     api = api_of(app, version=context.service_version, prefix=settings.url_prefix)
     for blueprint in (*blueprints, operation):

@@ -31,6 +31,13 @@ _SECURITY = {
     "scheme": "bearer",
     "description": "An access key of an organisation: `Authorization: Bearer rts_...`. It is shown once, when made.",
 }
+_CALENDAR_KEY = "calendar_key"
+_CALENDAR_SECURITY = {
+    "type": "apiKey",
+    "in": "query",
+    "name": "key",
+    "description": "The key of a calendar, which opens the feed of what is due and nothing else.",
+}
 _METHODS = frozenset({"get", "put", "post", "delete", "patch"})
 
 
@@ -62,6 +69,7 @@ def api_of(app: Flask, *, version: str, prefix: str) -> Api:
     api.register_converter(IdConverter, lambda _: {"type": "string", "format": "uuid"})
     api.ma_plugin.converter.add_attribute_function(field_of_ours)
     api.spec.components.security_scheme(_KEY, _SECURITY)
+    api.spec.components.security_scheme(_CALENDAR_KEY, _CALENDAR_SECURITY)
     return api
 
 
@@ -71,7 +79,7 @@ def document(app: Flask, api: Api, roles: Mapping[str, frozenset[str]]) -> dict[
     for rule, operation in _operations(app, api, described):
         allowed = roles.get(rule.endpoint, frozenset())
         operation["operationId"] = rule.endpoint.replace(".", "_")
-        operation["security"] = [] if allowed == OPEN else [{_KEY: []}]
+        operation.setdefault("security", [] if allowed == OPEN else [{_KEY: []}])
         operation["x-roles"] = [] if allowed == OPEN else sorted(allowed)
         told = f"May be called by: {who_may(allowed)}."
         operation["description"] = f"{operation['description']}\n\n{told}" if "description" in operation else told

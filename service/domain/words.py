@@ -372,6 +372,9 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+REMINDS_ONLY = "Reminders hold no findings and no verdicts; what was measured and advised stands on the record."
+"""What a mail and a calendar say of themselves."""
+
 _TASKS = {
     "retest": "retest",
     "follow_up": "question of the morning after",

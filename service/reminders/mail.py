@@ -11,7 +11,7 @@ from html import escape
 from typing import Any, NamedTuple
 from urllib.parse import unquote, urlsplit
 
-from service.domain.words import task_title
+from service.domain.words import REMINDS_ONLY, task_title
 from service.reminders.webhook import message_id
 from service.store.sending import Claimed
 from service.use_cases.context import Context
@@ -23,7 +23,6 @@ SECONDS = 30
 _PORTS = {"smtp": 587, "smtps": 465}
 _LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _PERMANENT = range(500, 600)
-_ADVICE = "Reminders hold no findings and no verdicts; what was measured and advised stands on the record."
 
 
 class Said(NamedTuple):
@@ -132,7 +131,7 @@ def _text(said: Said) -> Iterator[str]:
     for line, place in said.lines:
         yield f"- {line}" + (f"\n  {place}" if place else "")
     yield ""
-    yield _ADVICE
+    yield REMINDS_ONLY
 
 
 def _html(said: Said) -> Iterator[str]:
@@ -140,7 +139,7 @@ def _html(said: Said) -> Iterator[str]:
     for line, place in said.lines:
         shown = f'<a href="{escape(place)}">{escape(line)}</a>' if place else escape(line)
         yield f"<li>{shown}</li>"
-    yield f"</ul><p>{escape(_ADVICE)}</p></html>"
+    yield f"</ul><p>{escape(REMINDS_ONLY)}</p></html>"
 
 
 def _failed(error: smtplib.SMTPException | OSError) -> Tried:

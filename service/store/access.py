@@ -10,7 +10,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 from service.store.database import Tx
 from service.store.tables import access_keys, actors, organisations
 
-API = "api"
+API, CALENDAR = "api", "calendar"
+"""What a key opens: everything that its holder may do, or the feed of what is due and nothing else."""
+
 OPERATOR_ISSUER = "rts-service:command-line"
 """Marks the one actor of an organisation as which the command line acts; nobody signs in as it."""
 
@@ -182,9 +184,14 @@ def key(tx: Tx, organisation_id: str, id_: str) -> AccessKey | None:
     return _key(found) if found else None
 
 
-def list_keys(tx: Tx, organisation_id: str, *, after: Place | None, limit: int) -> list[AccessKey]:
-    """Return a page of keys, newest first."""
-    asked = newest_first(_keys(organisation_id), access_keys.c.created_at, access_keys.c.id, after).limit(limit)
+def list_keys(
+    tx: Tx, organisation_id: str, *, after: Place | None, limit: int, calendars_of: str | None = None
+) -> list[AccessKey]:
+    """Return a page of keys, newest first: all of them, or those of somebody's calendars."""
+    asked = _keys(organisation_id)
+    if calendars_of is not None:
+        asked = asked.where(access_keys.c.actor_id == calendars_of, access_keys.c.purpose == CALENDAR)
+    asked = newest_first(asked, access_keys.c.created_at, access_keys.c.id, after).limit(limit)
     return [_key(row) for row in tx.execute(asked)]
 
 

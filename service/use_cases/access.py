@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from service.domain.errors import ConflictError, NotFoundError
 from service.store import access
+from service.store.access import API, CALENDAR
 from service.store.database import Tx
 from service.store.ids import new_id
 from service.use_cases.context import ADMINISTRATOR, ROLES, SYSTEM, Caller, Context
@@ -41,22 +42,26 @@ def mint(id_: str) -> Minted:
 def authenticate(context: Context, presented: str) -> Caller | None:
     """Return who presents a key, or None: which of unknown, wrong, expired, revoked or disabled it is, nobody learns.
 
-    An unknown id takes the way of a known one, so that the time tells nothing either.
+    An unknown id takes the way of a known one, so that the time tells nothing either. The key of a calendar is of
+    another kind, and opens nothing here.
 
     Raises:
         DatabaseUnavailableError: nobody can say now.
     """
-    found = valid_key(context, presented)
-    if found is None:
-        return None
-    key, time_zone = found
-    caller = caller_of(key.holder, time_zone)
-    _note_use(context, key, context.clock().astimezone(caller.zone).date())
-    return caller
+    return _caller(context, valid_key(context, presented))
 
 
-def valid_key(context: Context, presented: str) -> tuple[access.AccessKey, str] | None:
-    """Return the key that is presented and its organisation's time zone, None where it opens nothing.
+def authenticate_calendar(context: Context, presented: str) -> Caller | None:
+    """Return whose calendar presents a key, or None, as `authenticate` does of the keys that open everything else.
+
+    Raises:
+        DatabaseUnavailableError: nobody can say now.
+    """
+    return _caller(context, valid_key(context, presented, purpose=CALENDAR))
+
+
+def valid_key(context: Context, presented: str, *, purpose: str = API) -> tuple[access.AccessKey, str] | None:
+    """Return the key that is presented and its organisation's time zone, None where it opens nothing of a purpose.
 
     Raises:
         DatabaseUnavailableError: nobody can say now.
@@ -64,7 +69,7 @@ def valid_key(context: Context, presented: str) -> tuple[access.AccessKey, str] 
     id_, secret = _parts(presented)
     found = context.database.read(lambda tx: access.presented_key(tx, id_)) if id_ else None
     is_known = hmac.compare_digest(digest_of(secret), found[0].secret_sha256 if found else _NO_DIGEST)
-    opens = found is not None and found[0].purpose == access.API and found[0].is_valid(context.clock())
+    opens = found is not None and found[0].purpose == purpose and found[0].is_valid(context.clock())
     return found if is_known and opens else None
 
 
@@ -132,7 +137,16 @@ def refuse_locking_out(tx: Tx, caller: Caller, now: datetime, *, lost: Callable[
 
 
 def _administers(key: access.AccessKey, now: datetime) -> bool:
-    return key.purpose == access.API and key.is_valid(now) and ADMINISTRATOR in key.holder.roles
+    return key.purpose == API and key.is_valid(now) and ADMINISTRATOR in key.holder.roles
+
+
+def _caller(context: Context, found: tuple[access.AccessKey, str] | None) -> Caller | None:
+    if found is None:
+        return None
+    key, time_zone = found
+    caller = caller_of(key.holder, time_zone)
+    _note_use(context, key, context.clock().astimezone(caller.zone).date())
+    return caller
 
 
 def _parts(presented: str) -> tuple[str | None, str]:

@@ -91,13 +91,28 @@ def revoke_access_key(context: Context, caller: Caller, id_: str) -> dict[str, A
 
 
 def add_key(  # noqa: PLR0913 - what a row is made of
-    tx: Tx, caller: Caller, holder: access.Actor, body: Mapping[str, Any], *, id_: str, now: datetime
+    tx: Tx,
+    caller: Caller,
+    holder: access.Actor,
+    body: Mapping[str, Any],
+    *,
+    id_: str,
+    now: datetime,
+    purpose: str = access.API,
 ) -> dict[str, Any]:
     """Add a key for an actor and return it with its secret."""
     minted = mint(id_)
-    one = access.AccessKey(id_, holder, minted.digest, now, label=body.get("label"), expires_at=body.get("expires_at"))
+    one = access.AccessKey(
+        id_,
+        holder,
+        minted.digest,
+        now,
+        label=body.get("label"),
+        purpose=purpose,
+        expires_at=body.get("expires_at"),
+    )
     access.add_key(tx, one)
-    detail = f"for actor {holder.id}"
+    detail = f"for actor {holder.id}" + ("" if purpose == access.API else f": {purpose}")
     note(tx, caller, at=now, action="create_access_key", object_kind=_KIND, object_id=id_, detail=detail)
     return key_answer(one, now) | {"secret": minted.presented, "note": KEEP_IT}
 

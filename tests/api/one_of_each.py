@@ -36,6 +36,8 @@ class OneOfEach:
         own = {"set_id": DRAFTED if "criteria-drafts" in path else PUBLISHED}
         if path.endswith("/done"):
             own["task_id"] = self.ids["check_in_id"]
+        if "calendar-keys" in path:
+            own["key_id"] = self.ids["calendar_key_id"]
         if "criteria-reviews" in path:
             own["task_id"] = self.ids["review_id" if path.endswith("/done") else "other_review_id"]
         return re.sub(r"{(\w+)}", lambda found: (self.ids | own)[found.group(1)], path)
@@ -104,6 +106,7 @@ class OneOfEach:
             "POST /v1/actors": person("another"),
             "PUT /v1/actors/{actor_id}/email": {"email": f"{MARK}@example.org"},
             "POST /v1/access-keys": {"actor_id": self.ids["actor_id"], "label": f"{MARK}-label"},
+            "POST /v1/calendar-keys": {"label": f"{MARK}-label"},
             "POST /v1/webhooks": webhook(),
             "PUT /v1/webhooks/{webhook_id}": webhook() | {"events": ["task.due"], "state": "on"},
             "POST /v1/webhooks/{webhook_id}/rotate-secret": {"keep_previous_hours": 24},
@@ -124,6 +127,7 @@ def one_of_each(url: str) -> OneOfEach:
     clinic.post(f"/v1/episodes/{back['episode_id']}/sign-offs", returned())
     actor = clinic.post("/v1/actors", person("actor"), ADMINISTRATOR)["id"]
     key = clinic.post("/v1/access-keys", {"actor_id": actor, "label": f"{MARK}-label"}, ADMINISTRATOR)["id"]
+    calendar = clinic.post("/v1/calendar-keys", {"label": f"{MARK}-label"})["id"]
     clinic.post("/v1/criteria-drafts", text_of(PUBLISHED), ADMINISTRATOR)
     begins = {"in_force_from": "2026-01-01"}
     clinic.post(f"/v1/criteria-drafts/{PUBLISHED}/1/publish", begins, ADMINISTRATOR)
@@ -141,6 +145,7 @@ def one_of_each(url: str) -> OneOfEach:
         "other_review_id": other_review,
         "actor_id": actor,
         "key_id": key,
+        "calendar_key_id": calendar,
         "webhook_id": told,
         "delivery_id": delivery,
         "finding": FINDING,
