@@ -45,20 +45,20 @@ def complaints() -> list[str]:
 
 @pytest.fixture
 def visit(browser: Browser, site: Site, complaints: list[str]) -> Iterator[Callable[..., Page]]:
-    """Opens an address as the signed-in clinician; settings of the browser's context may be given.
+    """Opens an address as somebody signed in, the clinician if nobody is named; settings of the browser may be given.
 
     The test fails where a page complains or asks anybody else for anything.
     """
     contexts = []
 
-    def open_(path: str, *, signed_in: bool = True, **settings: Any) -> Page:
+    def open_(path: str, *, signed_in: bool = True, role: str = "clinician", **settings: Any) -> Page:
         context = browser.new_context(**{"viewport": DESKTOP, "locale": "en-GB", **settings})
         contexts.append(context)
         watch(context, site, complaints)
         page = context.new_page()
         page.set_default_timeout(10_000)
         if signed_in:
-            sign_in(page, site)
+            sign_in(page, site, role)
         page.goto(f"{site.url}{path}")
         return page
 

@@ -116,12 +116,12 @@ def watch(context: BrowserContext, site: Site, seen: list[str]) -> None:
     context.on("weberror", lambda told: seen.append(str(told.error)))
 
 
-def sign_in(page: Page, site: Site) -> None:
-    """Sign in as the club's clinician."""
+def sign_in(page: Page, site: Site, role: str = "clinician") -> None:
+    """Sign in as the club's clinician, or as somebody of another role."""
     page.goto(f"{site.url}/console/sign-in")
-    page.get_by_label("Access key").fill(site.keys["clinician"])
+    page.get_by_label("Access key").fill(site.keys[role])
     page.get_by_role("button", name="Sign in").click()
-    page.wait_for_url(f"{site.url}/console/team**")
+    page.get_by_role("button", name="Sign out").wait_for()
 
 
 def assert_accessible(page: Page) -> None:
