@@ -129,7 +129,7 @@ class EventSchema(DatedSchema):
         own = FACTS_OF_EVENT.get(kind, ())
         yield from none_of(sent, (fact for fact in EVERY_FACT if fact not in own), f"an event {kind} does not say this")
         if own and not any(fact in sent for fact in own):
-            yield Broken((own[0],), f"missing: an event {kind} says {' or '.join(own)}")
+            yield Broken((own[0],), f"missing: an event {kind} needs {', or '.join(('this', *own[1:]))}")
 
 
 class FindingResolutionSchema(DatedSchema):

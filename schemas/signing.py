@@ -81,10 +81,10 @@ class SignOffSchema(PositionSignOffSchema):
         if "determination" not in loaded:
             return
         said = loaded["determination"]
-        yield from all_of(sent, NEEDED[said], f"a sign-off {said} says {', '.join(NEEDED[said])}")
+        yield from all_of(sent, NEEDED[said], f"the determination {said} needs this")
         # An empty list says nothing, and forms send it.
         there = [name for name in REFUSED[said] if sent.get(name) != []]
-        yield from none_of(sent, there, f"a sign-off {said} does not say this")
+        yield from none_of(sent, there, f"the determination {said} does not say this")
         for name, what in _NAMED_BY_OVERRIDE.items():
             if said == OVERRIDE and loaded.get(name) == []:
                 yield Broken((name,), f"missing: an override names {what}")

@@ -1,6 +1,7 @@
 """The athlete page: every episode over time, and all that a clinician enters beside batteries."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from datetime import date
 from typing import Any
 
 from flask import Response, request
@@ -12,14 +13,18 @@ from schemas.appending import (
     PostedVoidSchema,
     StoredEvidenceSchema,
 )
+from schemas.athlete import INVOLVED_SIDES, OTHER_SIDES
 from schemas.entries import RESOLUTIONS
 from schemas.signing import PARTICIPATION, PositionSignOffSchema
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
 from service.console.charts import HEIGHT, LEFT, RIGHT, WIDTH, chart_of
-from service.console.forms import REFUSED, faults_of, key, loaded, new_key, typed
+from service.console.forms import REFUSED, faults_of, key, labelled, loaded, new_key, typed, wrong_of
+from service.console.words import capitalised, words
+from service.domain.criteria import CriteriaSet
 from service.domain.errors import FieldError, ServiceError
+from service.domain.record import CLOSED
 from service.domain.words import short_label
 from service.use_cases.context import Created
 from service.use_cases.deciding import decide_now
@@ -34,26 +39,47 @@ EVENTS = {
     "re_injury": "Re-injury",
     "closed": "Close the episode",
 }
-FIELDS = {
-    "event": {"#/kind": "kind", "#/on": "on", "#/cause": "cause"},
-    "finding": {"#/as": "as", "#/rationale": "why"},
-    "exception": {"#/stage": "at_stage", "#/criterion": "criterion", "#/until": "until", "#/reason": "reason"},
-    "position": {
-        "#/position/stage": "stage",
-        "#/position/participation": "participation",
-        "#/valid_until": "valid",
-        "#/conditions": "conditions",
-        "#/rationale": "rationale",
+_FACTS = ("involved_side", "onset_on", "other_side")
+FIELDS: Mapping[str, Mapping[str, tuple[str, str]]] = {
+    "event": {
+        "#/kind": ("kind", "What"),
+        "#/on": ("on", "On"),
+        "#/at": ("on", "On"),
+        "#/cause": ("cause", "Cause of closing"),
     },
-    "void": {"#/reason": "void"},
-    "decision": {"#/target_stage": "target_stage"},
+    "corrected": {
+        "#/on": ("on", "Known since"),
+        "#/involved_side": ("involved_side", "Injured side"),
+        "#/onset_on": ("onset_on", "Onset"),
+        "#/other_side": ("other_side", "The other side"),
+    },
+    "ref_changed": {"#/ref": ("ref", "Ref of the episode")},
+    "finding": {"#/as": ("as", "It is"), "#/rationale": ("rationale", "Rationale")},
+    "exception": {
+        "#/stage": ("waived", "Criterion"),
+        "#/criterion": ("waived", "Criterion"),
+        "#/until": ("until", "Until"),
+        "#/reason": ("reason", "Reason"),
+    },
+    "position": {
+        "#/position": ("stage", "Position"),
+        "#/position/stage": ("stage", "Stage"),
+        "#/position/participation": ("participation", "Participation"),
+        "#/valid_until": ("valid_until", "Valid until"),
+        "#/conditions": ("conditions", "Conditions"),
+        "#/rationale": ("rationale", "Rationale"),
+    },
+    "void": {"#/reason": ("reason", "Reason")},
+    "decision": {"#/target_stage": ("target_stage", "Stage")},
 }
-"""What the fields of each form are called, by the place in the body that they fill."""
+"""The fields of each form and what they are called, by the place in the body that they fill."""
 
 _EVENT, _RESOLUTION, _EXCEPTION = PostedEventSchema(), PostedResolutionSchema(), PostedExceptionSchema()
 _POSITION, _VOID, _STORED = PositionSignOffSchema(), PostedVoidSchema(), StoredEvidenceSchema()
 _DONE = {
     "event": "It is on the record.",
+    "corrected": "It is corrected.",
+    "ref_changed": "The episode has another ref.",
     "finding": "The finding is resolved.",
     "exception": "The exception is on the record.",
     "position": "The position is set.",
@@ -70,8 +96,14 @@ def athlete(athlete_id: str) -> Response:
 @blp.post("/episodes/<id:episode_id>/events")
 def tell_what_happened(episode_id: str) -> Response:
     """Tell an event."""
-    body = typed("kind", "on", "cause")
-    return _done("event", lambda: tell_event(context(), caller(), episode_id, loaded(_EVENT, body), key()))
+    body = typed("kind", "on", "cause", "ref", *_FACTS)
+    opened_at = request.form.get("opened_at")
+    if opened_at and (body.get("kind"), body.get("on")) == (CLOSED, _today().isoformat()):
+        # A date begins at its midnight: who closes today means now, after what was tested today.
+        del body["on"]
+        body["at"] = opened_at
+    what = body["kind"] if body.get("kind") in FIELDS else "event"
+    return _done(what, lambda: tell_event(context(), caller(), episode_id, loaded(_EVENT, body), key()))
 
 
 @blp.post("/episodes/<id:episode_id>/findings/<finding>/resolution")
@@ -86,7 +118,8 @@ def resolve(episode_id: str, finding: str) -> Response:
 @blp.post("/episodes/<id:episode_id>/exceptions")
 def waive(episode_id: str) -> Response:
     """Waive a criterion at a stage until a date."""
-    body = typed("stage", "criterion", "until", "reason")
+    body = typed("until", "reason")
+    body["stage"], _, body["criterion"] = request.form.get("waived", "").partition("/")
     return _done(
         "exception", lambda: except_criterion(context(), caller(), episode_id, loaded(_EXCEPTION, body), key())
     )
@@ -132,6 +165,9 @@ def _refused(what: str, error: ServiceError) -> Response:
 
 def _shown(id_: str, what: str | None = None, faults: tuple[FieldError, ...] = (), status: int = 200) -> Response:
     found = read_athlete(context(), caller(), id_)
+    refused = what and (what, *(request.view_args or {}).values())
+    fields = FIELDS[what] if what else {}
+    places = {place: "-".join((*refused, name)) for place, (name, _) in fields.items()} if refused else {}
     return page(
         "console/athlete.html",
         status,
@@ -141,21 +177,31 @@ def _shown(id_: str, what: str | None = None, faults: tuple[FieldError, ...] = (
         events=EVENTS,
         resolutions=RESOLUTIONS,
         participation=PARTICIPATION,
-        asked_by=lambda criteria: [(key, short_label(key, criteria)) for key in _asked(criteria)],
-        refused=what and (what, *(request.view_args or {}).values()),
+        sides=INVOLVED_SIDES,
+        other_sides=OTHER_SIDES,
+        worded=lambda ids: [(one, capitalised(words(one))) for one in ids],
+        stages_of=lambda criteria: [(key, gate.title) for key, gate in criteria.gates.items()],
+        asked_of=_asked_of,
+        label_of=short_label,
+        refused=refused,
         typed=request.form if what else {},
-        faults=faults,
-        places=_places(what),
+        faults=labelled(faults, {place: label for place, (_, label) in fields.items()}),
+        places=places,
+        wrong=wrong_of(faults, places),
         new_key=new_key,
+        opened_at=context().clock().isoformat(),
         done=_DONE.get(request.args.get("done", "")),
     )
 
 
-def _asked(criteria: Any) -> list[str]:
-    return list(dict.fromkeys(key for gate in criteria.gates.values() for key in gate.asks))
+def _asked_of(criteria: CriteriaSet) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return what each stage asks, as choices below its title."""
+    return [
+        (gate.title, [(f"{stage}/{key}", short_label(key, criteria)) for key in gate.asks])
+        for stage, gate in criteria.gates.items()
+        if gate.asks
+    ]
 
 
-def _places(what: str | None) -> dict[str, str]:
-    """Return the ids of the fields of the form that was refused, by the places of the body."""
-    at = "-".join((request.view_args or {}).values())
-    return {place: f"{field}-{at}" for place, field in FIELDS.get(what or "", {}).items()}
+def _today() -> date:
+    return context().clock().astimezone(caller().zone).date()

@@ -13,7 +13,7 @@ from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
 from service.console.criteria_view import criterion_view
-from service.console.forms import KEY, REFUSED, faults_of, key, loaded, new_key, typed
+from service.console.forms import KEY, REFUSED, faults_of, key, labelled, loaded, new_key, typed, wrong_of
 from service.console.strips import HEIGHT, LINE, WIDTH, strip_of
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import FieldError
@@ -29,16 +29,18 @@ _MARGIN = '@page {{ @top-left {{ content: "Digest {}"; font: 7pt monospace; }} }
 _STATUSES = ("not_met", "not_assessed", "met")
 _TEXTS = ("decision_digest", "determination", "rationale", "conditions", "valid_until")
 _FIELDS = {
-    "#/determination": "determination-agree",
-    "#/position": "stage",
-    "#/position/stage": "stage",
-    "#/position/participation": "participation",
-    "#/criteria_overridden": "overridden",
-    "#/rationale": "rationale",
-    "#/conditions": "conditions",
-    "#/valid_until": "valid_until",
-    "#/informed": "informed",
+    "#/determination": ("determination-agree", "Determination"),
+    "#/position": ("stage", "Position"),
+    "#/position/stage": ("stage", "Stage"),
+    "#/position/participation": ("participation", "Participation"),
+    "#/criteria_overridden": ("overridden", "Criteria overridden"),
+    "#/rationale": ("rationale", "Rationale"),
+    "#/conditions": ("conditions", "Conditions"),
+    "#/valid_until": ("valid_until", "Valid until"),
+    "#/informed": ("informed", "Informed"),
 }
+_PLACES = {place: field for place, (field, _) in _FIELDS.items()}
+_LABELS = {place: label for place, (_, label) in _FIELDS.items()}
 
 
 @blp.get("/decisions/<id:decision_id>")
@@ -79,8 +81,9 @@ def _shown(id_: str, filled: Mapping[str, Any], faults: tuple[FieldError, ...] =
         refused=NOT_SAID,
         participation=PARTICIPATION,
         typed={KEY: new_key(), **filled},
-        faults=faults,
-        places=_FIELDS,
+        faults=labelled(faults, _LABELS),
+        places=_PLACES,
+        wrong=wrong_of(faults, _PLACES),
         is_signed="signed" in request.args,
         with_working=WORKING in request.args,
         signer=g.caller,

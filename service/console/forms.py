@@ -99,6 +99,14 @@ def named(faults: Iterable[FieldError], places: Mapping[str, str], labels: Mappi
     ]
 
 
+def labelled(faults: Iterable[FieldError], labels: Mapping[str, str]) -> tuple[FieldError, ...]:
+    """Return faults that begin with what their field is called on the page."""
+    return tuple(
+        FieldError(one.pointer, one.code, f"{labels[one.pointer]}: {one.detail}") if one.pointer in labels else one
+        for one in faults
+    )
+
+
 def faults_of(error: ServiceError) -> tuple[FieldError, ...]:
     """Return what is to be mended; an error that names no field says it as a whole."""
     return tuple(getattr(error, "errors", ())) or (FieldError("", error.code, error.message),)

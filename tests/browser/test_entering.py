@@ -103,7 +103,7 @@ def test_a_draft_puts_back_what_was_measured_and_never_whose_it_is(visit, site):
     expect(page.locator("input[name='episode.involved_side']")).to_have_value("right")
 
 
-def test_a_correction_that_was_begun_is_not_put_into_a_new_battery(visit, site):
+def test_a_correction_that_was_begun_is_not_put_into_a_new_battery(visit):
     page = visit("/console/team?search=NU-109")
     page.get_by_role("link", name="NU-109", exact=True).click()
     page.get_by_role("link", name="Correct the battery of").last.click()

@@ -46,7 +46,7 @@ def of_episode(decided, what):
 
 EVENT = {"kind": "setback", "on": "2026-11-20"}
 POSITION = {"stage": "rebuild", "participation": "modified_training", "rationale": "as agreed with the coach"}
-WAIVED = {"stage": "rebuild", "criterion": "walks-without-limp", "until": "2026-12-01", "reason": "an old limp"}
+WAIVED = {"waived": "rebuild/walks-without-limp", "until": "2026-12-01", "reason": "an old limp"}
 
 
 def test_the_page_says_where_the_athlete_stands_with_the_caution(reader, passed):
@@ -181,7 +181,10 @@ def test_a_refused_form_is_open_where_it_was_typed_and_nowhere_else(reader, clin
     html = reader.send(of_episode(second, "events"), typed).text
 
     assert len(re.findall(r'<details class="sheet" open>', html)) == 1
-    assert f'href="#cause-{second["episode_id"]}"' in html
+    cause = f"event-{second['episode_id']}-cause"
+    assert f'<a href="#{cause}">Cause of closing: an event closed needs this</a>' in html
+    assert f'aria-describedby="{cause}-hint {cause}-wrong"' in html
+    assert html.count('aria-invalid="true"') == 1
 
 
 @pytest.mark.parametrize("reason", ["", "x" * 2001])
@@ -189,9 +192,45 @@ def test_taking_back_without_a_reason_is_refused_in_its_place(reader, clinic, pa
     response = reader.send(f"/console/entries/{passed['battery_id']}/void", fields(reader, passed, reason=reason))
 
     assert response.status_code == 422
-    assert f'href="#void-{passed["battery_id"]}"' in response.text
+    assert f'href="#void-{passed["battery_id"]}-reason"' in response.text
     assert response.text.count('<details class="screen" open>') == 1
     assert clinic.row("batteries", id=passed["battery_id"])["state"] == "standing"
+
+
+def test_an_episode_is_closed_on_the_day_of_its_last_battery_which_came_before(clinic, passed):
+    reader = signed_in(clinic.world)
+    opened = re.search(r'name="opened_at" value="([^"]+)"', reader.page(address(passed)))
+    typed = fields(reader, passed, kind="closed", on="2026-11-20", cause="moved away", opened_at=opened.group(1))
+
+    reader.done(of_episode(passed, "events"), typed)
+    reader.done(of_episode(passed, "events"), typed)
+
+    assert str(clinic.row("episodes", id=passed["episode_id"])["closed_on"]) == "2026-11-20"
+    assert len(clinic.found("record_entries", kind="event")) == 1
+
+
+def test_facts_that_were_wrong_are_corrected_and_withdraw_what_rests_on_them(reader, clinic, passed):
+    typed = fields(reader, passed, kind="corrected", on="2026-11-20", involved_side="both", other_side="symptomatic")
+
+    reader.done(of_episode(passed, "events"), typed)
+
+    assert clinic.row("episodes", id=passed["episode_id"])["involved_side"] == "both"
+    assert clinic.state_of(passed["id"]) == "withdrawn"
+
+
+def test_an_episode_gets_another_ref(reader, passed):
+    reader.done(of_episode(passed, "events"), fields(reader, passed, kind="ref_changed", ref="KB-9"))
+
+    assert "(KB-9)" in text_of(reader.page(address(passed)))
+
+
+def test_an_onset_that_can_not_be_is_refused_at_its_field(reader, passed):
+    typed = fields(reader, passed, kind="corrected", on="2026-11-20", onset_on="last week")
+
+    html = reader.send(of_episode(passed, "events"), typed).text
+
+    assert f'href="#corrected-{passed["episode_id"]}-onset_on">Onset: ' in html
+    assert 'value="last week"' in html
 
 
 def test_an_episode_is_closed_with_its_cause(reader, clinic, passed):
