@@ -44,7 +44,10 @@ CHANGES = (
 )
 
 zones = st.sampled_from(ZONES)
-hours = st.times().map(lambda one: one.replace(second=0, microsecond=0))
+hours = st.one_of(
+    st.times().map(lambda one: one.replace(second=0, microsecond=0)),
+    st.builds(time, st.integers(1, 3), st.sampled_from((0, 15, 29, 30, 45, 59))),  # where clocks change
+)
 days = st.one_of(
     st.builds(lambda on, away: on + away * DAY, st.sampled_from(CHANGES), st.integers(-2, 2)),
     st.dates(date(2011, 1, 1), date(2037, 12, 31)),

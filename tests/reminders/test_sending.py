@@ -231,6 +231,26 @@ def test_what_nobody_settled_is_tried_again_under_the_same_id_and_settled_once(c
     assert clinic.row("deliveries")["state"] == "delivered"
 
 
+def test_a_clock_that_steps_back_while_something_is_sent_delays_it_and_loses_nothing(clinic, received):
+    add_webhook(clinic, received.url)
+    task = held(clinic)
+    day = datetime.fromisoformat(on(task["due_on"]))
+    clinic.at(day.isoformat())
+    hand_due(clinic.world.context, has_mail=False)
+    [lost] = claim(clinic.world.context, limit=10, has_mail=False)
+
+    for hours in (-1, -24, 0, -1):
+        clinic.at((day + timedelta(hours=hours)).isoformat())
+        sent(clinic)
+        assert received.requests == [], "somebody else has it"
+    for minutes in (6, -60, 7):
+        clinic.at((day + timedelta(minutes=minutes)).isoformat())
+        sent(clinic)
+
+    assert received.ids == [f"msg_{lost.message.replace('-', '')}"]
+    assert clinic.row("deliveries")["state"] == "delivered"
+
+
 def test_after_a_downtime_only_the_latest_step_is_sent(clinic, received):
     add_webhook(clinic, received.url)
     task = held(clinic)
