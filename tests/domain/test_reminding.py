@@ -17,6 +17,7 @@ from service.domain.reminding import (
     OVERDUE,
     Due,
     Reminder,
+    counting,
     moment_of,
     name_of,
     planned,
@@ -266,6 +267,15 @@ def test_another_time_zone_has_its_own_moments():
     assert planned(due, DEFAULT, BERLIN, now)[0] == Reminder("on_day", datetime(2027, 3, 14, 6, tzinfo=UTC))
     assert planned(due, DEFAULT, NEW_YORK, now)[0] == Reminder("on_day", datetime(2027, 3, 14, 11, tzinfo=UTC))
     assert planned(due, DEFAULT, SYDNEY, now)[0] == Reminder("overdue:1", datetime(2027, 3, 14, 20, tzinfo=UTC))
+
+
+def test_an_episode_may_have_its_own_steps_at_the_hour_of_its_organisation():
+    own, steps = {"at": "08:00", "steps": []}, [{"when": ON_DAY, "to": [ADMINISTRATORS]}]
+
+    assert counting(None, None) == DEFAULT
+    assert counting(own, None) == own
+    assert counting(own, {"steps": steps}) == {"at": "08:00", "steps": steps}
+    assert counting(None, {"steps": steps}) == {"at": DEFAULT["at"], "steps": steps}
 
 
 def test_a_step_says_to_whom_it_goes_and_one_that_is_gone_goes_to_the_clinicians():
