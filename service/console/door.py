@@ -109,10 +109,15 @@ def _place() -> str:
 
 
 def _to_sign_in() -> Response:
-    """Send a reader to sign in; what a form sent is not sent again by itself."""
-    wanted = request.full_path.rstrip("?") if request.method == "GET" else None
-    then = None if wanted is None else f"{request.script_root}{wanted}"
-    return _redirect(url_for(f"{NAME}.sign_in", then=then))
+    """Send a reader to sign in, and back afterwards; what a form sent is not sent again by itself."""
+    here = f"{request.script_root}{request.path}"
+    if request.method == "GET":
+        then = f"{request.script_root}{request.full_path.rstrip('?')}"
+    else:
+        # A form that was refused stands at its own address, where there is nothing to read.
+        page = urlsplit(request.referrer or "")
+        then = page.path if page.netloc == request.host and page.path != here else ""
+    return _redirect(url_for(f"{NAME}.sign_in", then=then or None))
 
 
 def _then(asked: str | None) -> str:
