@@ -124,6 +124,8 @@ ROLES: Mapping[str, frozenset[str]] = {
     "console.drop_own_plan": CLINIC,
     "console.settings": ADMINISTRATION,
     "console.save_plan": ADMINISTRATION,
+    "console.reviews": ADMINISTRATION,
+    "console.change_reviews": ADMINISTRATION,
     "console.people": ADMINISTRATION,
     "console.save_email": ADMINISTRATION,
     "console.webhooks": ADMINISTRATION,

@@ -91,14 +91,6 @@ def wrong_of(faults: Iterable[FieldError], places: Mapping[str, str]) -> dict[st
     return wrong
 
 
-def named(faults: Iterable[FieldError], places: Mapping[str, str], labels: Mapping[str, str]) -> list[FieldError]:
-    """Return faults that say of which field they tell, to stand in the list of faults; `labels` are by the field."""
-    called = {place: labels[field] for place, field in places.items() if field in labels}
-    return [
-        one._replace(detail=f"{called[one.pointer]}: {one.detail}") if one.pointer in called else one for one in faults
-    ]
-
-
 def labelled(faults: Iterable[FieldError], labels: Mapping[str, str]) -> tuple[FieldError, ...]:
     """Return faults that begin with what their field is called on the page."""
     return tuple(

@@ -9,7 +9,7 @@ from schemas.reminding import GROUPS, MOST_DAYS, MOST_STEPS, EpisodePlanSchema, 
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
-from service.console.forms import REFUSED, faults_of, loaded, named, typed, whole, wrong_of
+from service.console.forms import REFUSED, faults_of, labelled, loaded, typed, whole, wrong_of
 from service.domain.errors import FieldError, ServiceError
 from service.use_cases.reminder_plans import change_episode_plan, change_organisation_plan, drop_episode_plan
 from service.use_cases.writing_plans import episode_plan_to_write, organisation_plan_to_write
@@ -102,7 +102,7 @@ def _shown(
         removed=REMOVED,
         groups=GROUPS,
         most_days=MOST_DAYS,
-        faults=named(faults, fields, _labels(rows)),
+        faults=labelled(faults, _labels(fields)),
         places=fields,
         wrong=wrong_of(faults, fields),
         done=_DONE.get(request.args.get("done", "")),
@@ -139,9 +139,10 @@ def _rows_kept(steps: list[dict[str, Any]]) -> dict[int, dict[str, Any]]:
     return dict(enumerate([*rows, {"when": "", "days": "", "to": []}]))
 
 
-def _labels(rows: Mapping[int, Any]) -> dict[str, str]:
-    """Return what the fields of the steps are called in the list of faults."""
-    return {f"step.{row}.{name}": f"step {row + 1}, {name}" for row in rows for name in ("when", "days", "to")}
+def _labels(fields: Mapping[str, str]) -> dict[str, str]:
+    """Return what each fault of a step is about, by its place."""
+    parts = {place: field.split(".") for place, field in fields.items() if field.startswith("step.")}
+    return {place: f"step {int(row) + 1}, {name}" for place, (_, row, name) in parts.items()}
 
 
 def _nearest(faults: tuple[FieldError, ...], places: Mapping[str, str]) -> dict[str, str]:

@@ -11,6 +11,7 @@ from service.console import (
     entry,
     people,
     plans,
+    reviews,
     team,
     terms,
     webhooks,
@@ -18,6 +19,21 @@ from service.console import (
 from service.console.blueprint import NAME, blp
 from service.console.door import identify
 
-PAGES = (door, team, athlete, decision, entry, due, calendars, criteria, plans, people, webhooks, deliveries, terms)
+PAGES = (
+    door,
+    team,
+    athlete,
+    decision,
+    entry,
+    due,
+    calendars,
+    criteria,
+    plans,
+    people,
+    webhooks,
+    deliveries,
+    reviews,
+    terms,
+)
 
 __all__ = ["NAME", "PAGES", "blp", "identify"]

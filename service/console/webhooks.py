@@ -11,7 +11,7 @@ from schemas.webhooks import MOST_HOURS, ON, STATES, USUAL_HOURS, ChangedWebhook
 from service.api.access import caller, context
 from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
-from service.console.forms import REFUSED, faults_of, key, loaded, new_key, typed, whole, wrong_of
+from service.console.forms import REFUSED, faults_of, key, labelled, loaded, new_key, typed, whole, wrong_of
 from service.domain.errors import FieldError, NotFoundError, ServiceError
 from service.use_cases.webhooks import (
     change_webhook,
@@ -35,6 +35,7 @@ EVENTS = {
 PLACES = {"#/url": "url", "#/label": "label", "#/keep_previous_hours": "hours", "#/state": "state"}
 """What the fields are called, by the place in the body that they fill."""
 
+_LABELS = {"#/url": "address", "#/label": "label", "#/keep_previous_hours": "hours"}
 _NEW, _CHANGED, _ROTATION = WebhookSchema(), ChangedWebhookSchema(), RotationSchema()
 _DONE = {
     "changed": "The webhook was changed.",
@@ -159,7 +160,7 @@ def _of_both(faults: tuple[FieldError, ...]) -> dict[str, Any]:
     return {
         "events": EVENTS,
         "name_of": name_of,
-        "faults": faults,
+        "faults": labelled(faults, _LABELS),
         "places": PLACES,
         "wrong": wrong_of(faults, PLACES),
         "new_key": new_key,

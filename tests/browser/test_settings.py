@@ -31,7 +31,15 @@ def webhook(site):
 @pytest.mark.parametrize("settings", LOOKS)
 def test_the_pages_of_administrators_are_accessible_and_fit(visit, site, webhook, settings):
     page = visit(SETTINGS, role="administrator", **settings)
-    for path in ("", "/people", "/webhooks", f"/webhooks/{webhook}", "/deliveries", "/deliveries?state=dead"):
+    for path in (
+        "",
+        "/people",
+        "/webhooks",
+        f"/webhooks/{webhook}",
+        "/deliveries",
+        "/deliveries?state=dead",
+        "/reviews",
+    ):
         page.goto(f"{site.url}{SETTINGS}{path}")
         expect(page.get_by_role("heading", level=1)).to_be_visible()
         for more in page.locator("main details").all():
