@@ -8,7 +8,8 @@ import logging
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC
+from datetime import UTC, timedelta
+from typing import Any
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
@@ -53,9 +54,10 @@ class Tick:
         if not self._is_planned:
             _catch_up(self._context)
             self._is_planned = True
-        hand_due(self._context, has_mail=self._sending.has_mail)
-        while not self._stopping.is_set() and self._sending.send_due():
-            pass
+        is_more = True
+        while is_more and not self._stopping.is_set():
+            hand_due(self._context, has_mail=self._sending.has_mail)  # also while much is sent, to slow receivers
+            is_more = self._sending.send_due() > 0
 
 
 def _catch_up(context: Context) -> None:
@@ -71,7 +73,7 @@ def running(context: Context, settings: Settings) -> Iterator[None]:
     with sender(context, settings) as sending:
         tick = Tick(context, sending)
         scheduler = BackgroundScheduler(timezone=UTC)
-        scheduler.add_job(
+        job = scheduler.add_job(
             tick,
             "interval",
             seconds=settings.tick_seconds,
@@ -81,11 +83,24 @@ def running(context: Context, settings: Settings) -> Iterator[None]:
             misfire_grace_time=None,
         )
         scheduler.start()
+        is_over = threading.Event()
+        watching = threading.Thread(target=_keep_near, args=(job, context, settings.tick_seconds, is_over))
+        watching.start()
         try:
             yield
         finally:
+            is_over.set()
+            watching.join()
             tick.stop()
             scheduler.shutdown(wait=True)
+
+
+def _keep_near(job: Any, context: Context, seconds: int, is_over: threading.Event) -> None:
+    """Bring the next tick near again where the clock was put back: APScheduler would wait until it is that late."""
+    while not is_over.wait(seconds):
+        now = context.clock()
+        if job.next_run_time > now + 2 * timedelta(seconds=seconds):
+            job.modify(next_run_time=now)
 
 
 def run_once(context: Context, settings: Settings) -> None:
