@@ -67,7 +67,8 @@ class MailSender:
         if one.type != DIGEST:
             because = json.loads(one.document)["data"]["because"]
             lead = f"Messages to a webhook are no longer sent: {because}. Mend its receiver and turn it on again."
-            return Said("A webhook was turned off", lead, [("Settings", f"{base}/console/settings")] if base else ())
+            page = [("Webhooks", f"{base}/console/settings/webhooks")] if base else ()
+            return Said("A webhook was turned off", lead, page)
         found = digest_of(self._context, one)
         return _digest(found["tasks"], found["organisation"], base) if found["tasks"] else None
 
@@ -122,7 +123,7 @@ def _day(text: str) -> str:
 def _place(one: Mapping[str, Any], base: str) -> str:
     if not base:
         return ""
-    return f"{base}/console/athletes/{one['athlete_id']}" if one["athlete_id"] else f"{base}/console/settings"
+    return f"{base}/console/athletes/{one['athlete_id']}" if one["athlete_id"] else f"{base}/console/settings/reviews"
 
 
 def _text(said: Said) -> Iterator[str]:
