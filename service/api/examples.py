@@ -129,11 +129,11 @@ DECISION: dict[str, Any] = {
     "data_quality": [
         {
             "code": "new_athlete",
-            "detail": "A new athlete was made, because `new` was true and no athlete had this ref",
+            "detail": "A new athlete was made: no athlete had this ref",
         },
         {
             "code": "new_episode",
-            "detail": "A new episode was made, because `new` was true and no episode had this ref",
+            "detail": "A new episode was made: no episode had this ref",
         },
     ],
     "next_steps": {

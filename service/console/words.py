@@ -1,5 +1,7 @@
 """How the console writes dates, moments, ids and figures: the filters of its templates."""
 
+import re
+from contextlib import suppress
 from datetime import date, datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
@@ -7,15 +9,16 @@ from zoneinfo import ZoneInfo
 import flask
 from flask import g
 
-from service.domain.words import listed
+from service.domain.words import listed, task_title
 
+_DATE = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}\b")
 _MINUS = "\N{MINUS SIGN}"
 _NARROW = "\N{NO-BREAK SPACE}"
 
 
 def add_filters(blp: flask.Blueprint) -> None:
     """Make the filters known to every template."""
-    for one in (words, day, month, moment, figure, capitalised, listed, span):
+    for one in (words, day, dated, task_title, month, moment, figure, capitalised, listed, span):
         blp.add_app_template_filter(one, one.__name__)
 
 
@@ -46,6 +49,21 @@ def day(told: date | str) -> str:
     """
     on = date.fromisoformat(told[:10]) if isinstance(told, str) else told
     return f"{on:%a} {on.day} {on:%b %Y}"
+
+
+def dated(text: object) -> str:
+    """Return a sentence with its dates as they are read.
+
+    >>> dated("Valid until 2026-11-20; 2026-99-99 is none.")
+    'Valid until Fri 20 Nov 2026; 2026-99-99 is none.'
+    """
+    return _DATE.sub(_day_of, str(text))
+
+
+def _day_of(found: re.Match[str]) -> str:
+    with suppress(ValueError):
+        return day(found[0])
+    return found[0]
 
 
 def month(told: str) -> str:

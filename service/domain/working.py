@@ -83,9 +83,9 @@ def _ended(judging: Judging, criterion: Criterion, reading: Reading) -> Iterator
         yield "Only shown: nothing is required."
     elif criterion.comparator == "is":
         status = STATUS[reading.code].replace("_", " ")
-        yield f"Required is {answer_text(criterion.answer)}: {status} ({reading.code})."
+        yield f"Required is {answer_text(criterion.answer)}: {status}."
     elif reading.code != MET:
-        yield f"No figure is judged ({reading.code}): {because(judging, criterion, reading)}."
+        yield f"No figure is judged: {because(judging, criterion, reading)}."
 
 
 def _comparison(criterion: Criterion, reading: Reading, threshold: Pair, put_in: str) -> str:

@@ -13,8 +13,8 @@ from service.store.task_state import FOLLOW_UP, RETEST, task_id
 from service.use_cases.answer import decision_answer
 
 CREATED = {
-    "athlete": ("new_athlete", "A new athlete was made, because `new` was true and no athlete had this ref"),
-    "episode": ("new_episode", "A new episode was made, because `new` was true and no episode had this ref"),
+    "athlete": ("new_athlete", "A new athlete was made: no athlete had this ref"),
+    "episode": ("new_episode", "A new episode was made: no episode had this ref"),
 }
 
 

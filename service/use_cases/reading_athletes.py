@@ -18,7 +18,6 @@ from service.store.state import IS_VOID, State, state_of
 from service.store.task_state import OPEN
 from service.use_cases.context import Caller, Context
 from service.use_cases.decision_view import standing_view
-from service.use_cases.in_force import by_digest
 from service.use_cases.reads import Seen, watched
 from service.use_cases.retests import task_view
 from service.use_cases.showing_people import ATHLETE, Looking, exceptions_view, facts_of, finding_view
@@ -60,7 +59,7 @@ def read_athlete(context: Context, caller: Caller, id_: str) -> dict[str, Any]:
 def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str, Any]:
     own = [one for one in looking.chain if one.episode == row["id"]]
     decided = [one for one in own if one.kind == record.DECISION and one.content]
-    criteria = _criteria(looking, decided)
+    criteria = looking.criteria(own)
     return {
         **facts_of(looking, SimpleNamespace(**row)),
         "criteria": criteria,
@@ -76,7 +75,7 @@ def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str,
             if one["episode_id"] == row["id"] and one["state"] == OPEN
         ],
         "latest": _latest(looking, rows, row["current_decision_id"], criteria),
-        "timeline": timeline(own, looking.gone, looking.actors),
+        "timeline": timeline(own, looking.gone, looking.actors, criteria),
         "assessments": {one.id for one in own if one.kind == record.BATTERY and _is_assessment(one)},
         "series": list(_series(rows, decided, criteria)),
     }
@@ -84,13 +83,6 @@ def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str,
 
 def _is_assessment(link: Link) -> bool:
     return bool(link.content) and link.content["kind"] == record.ASSESSMENT
-
-
-def _criteria(looking: Looking, decided: list[Link]) -> CriteriaSet | None:
-    """Return the version that judged last."""
-    if not decided:
-        return None
-    return by_digest(looking.tx, looking.caller.organisation, decided[-1].content["verdict"]["criteria"])
 
 
 def _latest(looking: Looking, rows: State, id_: str | None, criteria: CriteriaSet | None) -> dict[str, Any] | None:

@@ -8,6 +8,7 @@ from typing import Any
 
 from service.domain import record
 from service.domain.chain import Link
+from service.domain.criteria import CriteriaSet
 from service.domain.errors import NotFoundError
 from service.domain.evidence import Evidence
 from service.domain.fold import fold
@@ -125,6 +126,11 @@ class Looking:
             posted=False,
         )
 
+    def criteria(self, own: Iterable[Link]) -> CriteriaSet | None:
+        """Return the version that judged last of these entries, None where none did."""
+        decided = [one for one in own if one.kind == record.DECISION and one.content]
+        return self.history.criteria(decided[-1].content["verdict"]["criteria"]) if decided else None
+
     def of(self, id_: str) -> Link:
         """Return an entry."""
         return next(one for one in self.chain if one.id == id_)
@@ -194,7 +200,7 @@ def episode_view(looking: Looking, row: Any) -> dict[str, Any]:
         "exceptions": exceptions_view(looking, own),
         "open_tasks": [task_view(one, looking.today) for one in tasks.open_of(tx, caller.organisation, [row.id])],
         "latest_decision": None if current is None else brief(current, looking.today),
-        "timeline": timeline(own, looking.gone, looking.actors),
+        "timeline": timeline(own, looking.gone, looking.actors, looking.criteria(own)),
         "cautions": cautions(tx, caller, rows),
     }
 
@@ -240,9 +246,9 @@ def _position(looking: Looking, row: Any) -> dict[str, Any] | None:
 
 
 def _is_step_back(looking: Looking, row: Any, supported: str | None) -> bool:
-    """Tell whether the decisions on record support less than the position; without one they say nothing."""
+    """Tell whether the decisions on record support less than the position of an open episode; without one never."""
     decided = looking.history.decisions(row.id)
-    if row.stage is None or not decided:
+    if row.stage is None or row.closed_on is not None or not decided:
         return False
     stages = looking.history.criteria(decided[-1].document["verdict"]["criteria"]).stages
     if row.stage not in stages:

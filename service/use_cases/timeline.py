@@ -1,11 +1,12 @@
 """What an episode's record says, one plain sentence an entry, oldest first."""
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
 from service.domain import record
 from service.domain.chain import ERASURE, Link
-from service.domain.words import listed
+from service.domain.criteria import CriteriaSet
+from service.domain.words import listed, short_label
 from service.store.state import RENAMED
 from service.store.task_state import CANCELLED, CHECK_IN_DONE, RESCHEDULED, SIGN_OFF
 
@@ -17,11 +18,31 @@ _RESOLVED = {
     record.CONFIRMED: "confirmed, and it stays open",
 }
 _CORRECTED = ("involved_side", "onset_on", "other_side")
+_SETBACKS = {record.GIVING_WAY: "Giving way", record.SETBACK: "Setback", record.RE_INJURY: "Re-injury"}
+_CONFIRMED = {"sides": "left and right"}
+_NO_PART = "no participation"
 _ERASED = "What this entry said was erased."
 
 
+class Names(NamedTuple):
+    """What stages and criteria are called; a set of another time has other ones, and these are told by their ids."""
+
+    criteria: CriteriaSet | None
+
+    def stage(self, id_: str) -> str:
+        """Return the title of a stage."""
+        gates = {} if self.criteria is None else self.criteria.gates
+        return gates[id_].title if id_ in gates else words(id_)
+
+    def criterion(self, id_: str) -> str:
+        """Return what a criterion is called."""
+        if self.criteria is None or id_ not in self.criteria.criteria:
+            return words(id_)
+        return short_label(id_, self.criteria)
+
+
 def timeline(
-    links: Iterable[Link], gone: Collection[str], actors: Mapping[str, Mapping[str, Any]]
+    links: Iterable[Link], gone: Collection[str], actors: Mapping[str, Mapping[str, Any]], criteria: CriteriaSet | None
 ) -> list[dict[str, Any]]:
     """Return the entries as people read them, in the order in which they happened.
 
@@ -29,12 +50,14 @@ def timeline(
         links: the entries of an episode.
         gone: the ids of those that are void or superseded; they are shown, and said to be.
         actors: who recorded them, by id.
+        criteria: the version that judged last, for what stages and criteria are called; None where none has.
     """
+    names = Names(criteria)
     ordered = sorted(links, key=lambda one: (one.occurred_at, one.sequence))
-    return [_entry(one, actors[one.actor], counts=one.id not in gone) for one in ordered]
+    return [_entry(one, actors[one.actor], names, counts=one.id not in gone) for one in ordered]
 
 
-def _entry(one: Link, actor: Mapping[str, Any], *, counts: bool) -> dict[str, Any]:
+def _entry(one: Link, actor: Mapping[str, Any], names: Names, *, counts: bool) -> dict[str, Any]:
     return {
         "id": one.id,
         "sequence": one.sequence,
@@ -44,7 +67,7 @@ def _entry(one: Link, actor: Mapping[str, Any], *, counts: bool) -> dict[str, An
         "recorded_at": one.recorded_at,
         "by": person_of(one, actor),
         "counts": counts,
-        "sentence": sentence(one),
+        "sentence": sentence(one, names),
     }
 
 
@@ -58,11 +81,11 @@ def person_of(one: Link, actor: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def sentence(one: Link) -> str:
+def sentence(one: Link, names: Names) -> str:
     """Return what an entry says in one plain sentence."""
     if one.document is None:
         return _ERASED
-    return _SENTENCES[one.kind](one)
+    return _SENTENCES[one.kind](one, names)
 
 
 def words(name: object) -> str:
@@ -70,13 +93,13 @@ def words(name: object) -> str:
     return str(name).replace("_", " ")
 
 
-def _battery(one: Link) -> str:
+def _battery(one: Link, names: Names) -> str:
     said = one.content
     kind = _KINDS[said["kind"]]
     measured = len(said["measurements"])
     parts = [kind if said["kind"] == record.FOLLOW_UP else f"{kind} with {_counted(measured, 'measurement')}"]
     if said.get("target_stage"):
-        parts.append(f"posted for {words(said['target_stage'])}")
+        parts.append(f"posted for {names.stage(said['target_stage'])}")
     if "supersedes" in said:
         parts.append("in place of an earlier one")
     findings = [words(question) for question, answer in said.get("referral", {}).items() if answer]
@@ -88,36 +111,36 @@ def _counted(count: int, what: str) -> str:
     return f"{count} {what}" + ("" if count == 1 else "s")
 
 
-def _decision(one: Link) -> str:
-    return f"Decision on {words(one.content['verdict']['stage'])}. {one.content['advice']['summary']}"
+def _decision(one: Link, names: Names) -> str:
+    return f"Decision on {names.stage(one.content['verdict']['stage'])}. {one.content['advice']['summary']}"
 
 
-def _sign_off(one: Link) -> str:
+def _sign_off(one: Link, names: Names) -> str:
     said = one.content
     signed = "decision" in said
     start = f"Decision signed off ({words(said.get('determination'))})" if signed else "Position set without a decision"
-    return f"{start}{''.join(_position(said))}."
+    return f"{start}{''.join(_position(said, names))}."
 
 
-def _position(said: Mapping[str, Any]) -> Iterator[str]:
+def _position(said: Mapping[str, Any], names: Names) -> Iterator[str]:
     position = said.get("position")
     if position:
-        place = " and ".join(words(position[key]) for key in ("stage", "participation") if position.get(key))
-        yield f": {place}"
+        takes_part = position["participation"]
+        yield f": {names.stage(position['stage'])}, {_NO_PART if takes_part == 'none' else words(takes_part)}"
     if said.get("valid_until"):
         yield f", until {said['valid_until']}"
     if said.get("criteria_overridden"):
-        yield f"; overrides {listed(said['criteria_overridden'])}"
+        yield f"; overrides {listed([names.criterion(one) for one in said['criteria_overridden']])}"
 
 
-def _resolution(one: Link) -> str:
+def _resolution(one: Link, _names: Names) -> str:
     return f"Finding {words(one.content['finding'])}: {_RESOLVED[one.content['as']]}."
 
 
-def _event(one: Link) -> str:
+def _event(one: Link, _names: Names) -> str:
     kind = one.content["kind"]
     say = _EVENTS.get(kind)
-    return f"{words(kind).capitalize()} reported." if say is None else say(one)
+    return f"{_SETBACKS[kind]} reported." if say is None else say(one)
 
 
 def _corrected(one: Link) -> str:
@@ -130,13 +153,13 @@ def _closed(one: Link) -> str:
     return f"Episode closed: {cause}." if cause else "Episode closed."
 
 
-def _exception(one: Link) -> str:
+def _exception(one: Link, names: Names) -> str:
     said = one.content
-    return f"Criterion {said['criterion']} is waived for {words(said['stage'])} until {said['until']}."
+    return f"{names.criterion(said['criterion'])} is waived for {names.stage(said['stage'])} until {said['until']}."
 
 
-def _confirmation(one: Link) -> str:
-    return f"Confirmed of a battery: {listed([words(what) for what in one.content['confirms']])}."
+def _confirmation(one: Link, _names: Names) -> str:
+    return f"Confirmed of a battery: {listed([_CONFIRMED[what] for what in one.content['confirms']])}."
 
 
 _EVENTS: Mapping[str, Callable[[Link], str]] = {
@@ -148,7 +171,7 @@ _EVENTS: Mapping[str, Callable[[Link], str]] = {
     CANCELLED: lambda _one: "Task cancelled.",
     CHECK_IN_DONE: lambda _one: "Check-in done.",
 }
-_SENTENCES: Mapping[str, Callable[[Link], str]] = {
+_SENTENCES: Mapping[str, Callable[[Link, Names], str]] = {
     record.BATTERY: _battery,
     record.DECISION: _decision,
     SIGN_OFF: _sign_off,
@@ -156,7 +179,7 @@ _SENTENCES: Mapping[str, Callable[[Link], str]] = {
     record.EVENT: _event,
     record.EXCEPTION: _exception,
     record.CONFIRMATION: _confirmation,
-    record.VOID: lambda _one: "An entry made in error was taken back.",
-    _CONSENT: lambda _one: "Consent recorded.",
-    ERASURE: lambda _one: "The athlete's record was erased.",
+    record.VOID: lambda _one, _names: "An entry made in error was taken back.",
+    _CONSENT: lambda _one, _names: "Consent recorded.",
+    ERASURE: lambda _one, _names: "The athlete's record was erased.",
 }

@@ -109,6 +109,9 @@ def test_a_step_back_is_proposed_where_less_is_supported_than_was_set(clinic: Cl
     assert one["latest_decision"]["standing"]["state"] == "withdrawn"
     assert athlete(clinic)["episodes"][0]["step_back_proposed"]
 
+    tell(clinic, f"{EPISODES}/{decided['episode_id']}/events", {"kind": "closed", "on": "2026-11-23", "cause": "moved"})
+    assert not episode(clinic, decided["episode_id"])["step_back_proposed"]
+
 
 def test_findings_are_shown_open_and_closed_with_who_resolved_them(clinic: Clinic) -> None:
     raised = clinic.post(battery("A", referral={**referral_answers(), FINDING: True}))
@@ -161,9 +164,10 @@ def test_the_timeline_tells_every_entry_in_a_plain_sentence_oldest_first(clinic:
     assert ("event", "Episode closed: moved away.") in told
     assert ("event", "The episode has another ref.") in told
     assert ("void", "An entry made in error was taken back.") in told
-    assert ("sign_off", "Position set without a decision: rebuild and none.") in told
+    rests = "Position set without a decision: Rebuilding range, balance and strength, no participation."
+    assert ("sign_off", rests) in told
     assert ("finding_resolution", "Finding fifth metatarsal tender: ruled out.") in told
-    said = "Assessment with 16 measurements, posted for team training; findings: fifth metatarsal tender."
+    said = "Assessment with 16 measurements, posted for Team training; findings: fifth metatarsal tender."
     assert ("battery", said) in told
     assert all(sentence.endswith(".") and "_" not in sentence for _, sentence in told)
     assert [one["counts"] for one in shown if one["id"] == closed["id"]] == [False]

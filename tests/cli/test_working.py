@@ -147,7 +147,7 @@ def test_only_the_first_trials_count_and_too_few_give_no_figure():
     assert any("The first 3 count." in line for line in lines(document, "side-hop-alone"))
     told = lines(document, "lunge-range")
     assert any("At least 3 are needed." in line for line in told)
-    assert told[-1].startswith("No figure is judged (too_few_trials)")
+    assert told[-1].startswith("No figure is judged: has too few valid trials")
 
 
 def test_a_value_that_the_sender_summed_up_says_so():

@@ -59,7 +59,7 @@ def test_without_a_limit_of_days_it_must_be_of_the_judged_occasion():
 
     told_ = lines(hop, assessment(measured("hop", LEFT, 105), on="2026-11-19"), assessment())
     assert "2026-11-19 lies 1 day before 2026-11-20; it must be of the judged occasion." in told_
-    assert told_[-1] == "No figure is judged (too_old): was not shown on this occasion."
+    assert told_[-1] == "No figure is judged: was not shown on this occasion."
 
 
 def test_a_setback_after_it_is_said():

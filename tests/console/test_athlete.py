@@ -209,6 +209,20 @@ def test_an_episode_is_closed_on_the_day_of_its_last_battery_which_came_before(c
     assert len(clinic.found("record_entries", kind="event")) == 1
 
 
+def test_the_time_line_calls_things_by_their_names_and_dates_as_the_page_does(reader, clinic, passed):
+    reader.done(of_episode(passed, "exceptions"), fields(reader, passed, **WAIVED))
+    reader.done(of_episode(passed, "sign-offs"), fields(reader, passed, **POSITION | {"participation": "none"}))
+    reader.done(of_episode(passed, "events"), fields(reader, passed, kind="re_injury", on="2026-11-20"))
+
+    _, _, said = text_of(reader.page(address(passed))).partition("Time line")
+    rebuild = "Rebuilding range, balance and strength"
+    assert f"posted for {rebuild}" in said
+    assert f"Decision on {rebuild}. Pass" in said
+    assert f"Position set without a decision: {rebuild}, no participation." in said
+    assert f"Limp is waived for {rebuild} until Tue 1 Dec 2026." in said
+    assert "Re-injury reported." in said
+
+
 def test_facts_that_were_wrong_are_corrected_and_withdraw_what_rests_on_them(reader, clinic, passed):
     typed = fields(reader, passed, kind="corrected", on="2026-11-20", involved_side="both", other_side="symptomatic")
 

@@ -5,6 +5,7 @@ from html import unescape
 
 import pytest
 
+from service.console.words import dated
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN
 from tests import builders
 from tests.builders import SESSION_CHECK, measured, passing_measurements
@@ -76,8 +77,9 @@ def test_the_working_is_shown_where_it_is_asked_for(reader, clinic):
     decided = clinic.post_battery(whole("A"))
     line = next(line for one in _working(clinic, decided) for line in one)
 
-    assert line not in unescape(reader.page(address(decided)))
-    assert line in unescape(reader.page(address(decided, "?working=yes")))
+    assert "2026-11-20" in line
+    assert dated(line) not in unescape(reader.page(address(decided)))
+    assert dated(line) in unescape(reader.page(address(decided, "?working=yes")))
 
 
 def _working(clinic, decided):
