@@ -62,7 +62,7 @@ def counts(tx: Tx) -> dict[str, int]:
 
 
 def claim(  # noqa: PLR0913 - who claims what, until when
-    tx: Tx, by: str, *, now: datetime, until: datetime, limit: int, has_mail: bool
+    tx: Tx, by: str, *, now: datetime, until: datetime, limit: int, each: int, has_mail: bool
 ) -> list[Claimed]:
     """Claim deliveries that are due, earliest first; what nobody settles until `until` is due again then.
 
@@ -72,18 +72,21 @@ def claim(  # noqa: PLR0913 - who claims what, until when
         now: what is due by now is claimed.
         until: when the claim is over.
         limit: the most deliveries.
+        each: the most deliveries of one webhook, and the most mails; fewer where many wait, so that each has its share.
         has_mail: whether mails can be sent; they wait where they can't.
     """
     columns = deliveries.c
-    query = sa.select(columns.organisation_id, columns.id).where(columns.state == WAITING, columns.next_at <= now)
+    is_due = (columns.state == WAITING) & (columns.next_at <= now)
     if not has_mail:
-        query = query.where(columns.channel != EMAIL)
-    found = [
-        (row.organisation_id, row.id)
-        for row in tx.execute(
-            query.order_by(columns.next_at, columns.id).limit(limit).with_for_update(skip_locked=True)
-        )
-    ]
+        is_due &= columns.channel != EMAIL
+    waiting = sa.select(columns.webhook_id).where(is_due).group_by(columns.webhook_id)
+    receivers = tx.execute(waiting.order_by(sa.func.min(columns.next_at)).limit(limit)).scalars().all()
+    found: list[tuple[str, str]] = []
+    for one in receivers:
+        is_own = columns.webhook_id.is_not_distinct_from(one)  # of mails it is null
+        query = sa.select(columns.organisation_id, columns.id).where(is_due, is_own)
+        first = query.order_by(columns.next_at, columns.id).limit(min(each, limit // len(receivers)))
+        found += [(row.organisation_id, row.id) for row in tx.execute(first.with_for_update(skip_locked=True))]
     if not found:
         return []
     is_found = sa.tuple_(columns.organisation_id, columns.id).in_(found)

@@ -22,6 +22,9 @@ from service.use_cases.outbox import tell_people
 LEASE = timedelta(minutes=5)
 """How long a claim holds: longer than sending a whole batch can take."""
 
+MOST_OF_ONE = 16
+"""How many deliveries of one webhook are claimed at once, and how many mails: who is slow keeps no others waiting."""
+
 # As Standard Webhooks 1.0.0 recommends: after the first try, the second, and so on. Then a delivery is dead.
 PAUSES = tuple(timedelta(seconds=one) for one in (5, 300, 1800, 7200, 18000, 36000, 50400, 72000, 86400))
 LONGEST = PAUSES[-1]
@@ -58,8 +61,9 @@ Random = Callable[[], float]
 def claim(context: Context, *, limit: int, has_mail: bool) -> list[Claimed]:
     """Claim what is due to be sent; nobody else has it until the lease is over."""
     now, by = context.clock(), secrets.token_hex(16)
+    until = now + LEASE
     return context.database.write(
-        partial(sending.claim, by=by, now=now, until=now + LEASE, limit=limit, has_mail=has_mail)
+        partial(sending.claim, by=by, now=now, until=until, limit=limit, each=MOST_OF_ONE, has_mail=has_mail)
     )
 
 

@@ -1,0 +1,75 @@
+"""What is claimed at once: some of each webhook, so that who is slow keeps nobody else waiting."""
+
+from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from threading import Barrier
+
+import pytest
+
+from service.store.database import Database
+from service.use_cases.reminding import hand_due
+from service.use_cases.sending import MOST_OF_ONE, claim
+from tests.clinic import new_clinic
+from tests.reminders.due import add_mail, add_tasks, add_webhook
+
+DAY = date(2026, 12, 1)
+SEVEN = datetime.fromisoformat("2026-12-01T07:00:00+01:00")
+PROCESSES = 4
+
+
+@pytest.fixture
+def clinic(own_database):
+    made = new_clinic(own_database.url)
+    yield made
+    made.world.context.database.close()
+
+
+def hand(clinic, moment, *, has_mail=False):
+    clinic.at(moment)
+    hand_due(clinic.world.context, has_mail=has_mail)
+
+
+def test_a_webhook_with_much_to_be_sent_keeps_no_other_and_no_mail_waiting(clinic):
+    slow = add_webhook(clinic, "https://slow.example.org/")
+    add_tasks(clinic, 2 * MOST_OF_ONE, DAY)
+    add_tasks(clinic, 1, DAY + timedelta(days=1))
+    hand(clinic, SEVEN)
+    other = add_webhook(clinic, "https://other.example.org/")
+    add_mail(clinic, "clinician", "kim@example.org")
+    hand(clinic, SEVEN + timedelta(days=1), has_mail=True)
+
+    claimed = claim(clinic.world.context, limit=3 * MOST_OF_ONE, has_mail=True)
+
+    assert Counter(one.webhook for one in claimed) == {slow: MOST_OF_ONE, other: MOST_OF_ONE, None: 1}
+
+
+def test_where_many_webhooks_wait_each_has_its_share(clinic):
+    ids = [add_webhook(clinic, f"https://receiver{number}.example.org/") for number in range(8)]
+    add_tasks(clinic, MOST_OF_ONE, DAY)
+    hand(clinic, SEVEN)
+
+    claimed = claim(clinic.world.context, limit=4 * MOST_OF_ONE, has_mail=False)
+
+    assert Counter(one.webhook for one in claimed) == dict.fromkeys(ids, MOST_OF_ONE // 2)
+
+
+def test_processes_that_claim_at_once_claim_what_the_others_have_not(clinic):
+    add_webhook(clinic, "https://receiver.example.org/")
+    add_tasks(clinic, PROCESSES * MOST_OF_ONE, DAY)
+    hand(clinic, SEVEN)
+    contexts = [replace(clinic.world.context, database=Database(clinic.world.url)) for _ in range(PROCESSES)]
+    together = Barrier(PROCESSES)
+
+    def look(number):
+        together.wait()
+        return claim(contexts[number], limit=64, has_mail=False)
+
+    with ThreadPoolExecutor(PROCESSES) as pool:
+        shares = list(pool.map(look, range(PROCESSES)))
+    for one in contexts:
+        one.database.close()
+
+    assert [len(share) for share in shares] == [MOST_OF_ONE] * PROCESSES
+    assert len({one.id for share in shares for one in share}) == PROCESSES * MOST_OF_ONE
