@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
+from http.client import HTTPException, IncompleteRead
 from ipaddress import ip_address
 from typing import Any
 
@@ -26,6 +27,8 @@ _FINAL = frozenset({GONE})
 _SUCCESS, _REDIRECT = range(200, 300), range(300, 400)
 _ASKING = frozenset({429, 503})
 _WHOLE = re.compile(r"[0-9]{1,6}")
+
+_FAULTS = (HTTPError, HTTPException, OSError)
 
 SLOW = f"did not answer within {SECONDS} s"
 
@@ -73,7 +76,7 @@ class WebhookSender:
             target = target_of(one.url)
             address = self._address(target)
             return self._posted(target, address, _headers(one, now, self._agent, target), one.document.encode(), now)
-        except (HTTPError, OSError) as error:  # first, because a certificate that is not trusted is a ValueError, too
+        except _FAULTS as error:  # first, because a certificate that is not trusted is a ValueError, too
             return Tried(error=_why(error))
         except (_UnreachableError, ValueError) as error:
             return Tried(error=str(error))
@@ -96,10 +99,12 @@ class WebhookSender:
         with contextlib.closing(connection), _cut_after(SECONDS, connection) as is_cut:
             try:
                 connection.connect()
-                connection.request("POST", target.path, body=body, headers=headers, preload_content=False)
+                if is_cut():  # while there was nothing yet that could be cut
+                    raise TimeoutError
+                connection.request("POST", target.path, body, headers, preload_content=False, decode_content=False)
                 response = connection.getresponse()
                 _read(response)
-            except (HTTPError, OSError):
+            except _FAULTS:
                 if is_cut():
                     raise TimeoutError from None
                 raise
@@ -179,7 +184,7 @@ def _pause(retry_after: str | None, now: datetime) -> timedelta | None:
         return timedelta(seconds=int(said))
     try:
         return max(parsedate_to_datetime(said).astimezone(UTC) - now, timedelta())
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, OverflowError):
         return None
 
 
@@ -193,5 +198,7 @@ def _why(error: Exception) -> str:
             return "refused the connection"
         if isinstance(cause, TimeoutError):
             return SLOW
+        if isinstance(cause, HTTPException) and not isinstance(cause, (OSError, IncompleteRead)):
+            return "answered something that is no HTTP"
         cause = cause.__cause__ or cause.__context__
     return SLOW if "timed out" in str(error) else "broke the connection off"

@@ -1,12 +1,15 @@
 """Encrypted on the way: the name is checked though the address is pinned, and nobody is told anything else."""
 
 import ssl
+import time
 from dataclasses import replace
 from email import message_from_bytes
 from ipaddress import ip_address
+from pathlib import Path
 
 import pytest
 
+from service.reminders import webhook
 from service.reminders.mail import MailSender
 from service.reminders.sender import Sender
 from service.reminders.webhook import WebhookSender
@@ -97,6 +100,24 @@ def test_a_receiver_that_does_not_encrypt_is_told_nothing(clinic):
         one = sent(clinic, tls=trusting())
 
     assert (one["state"], one["error"], plain.requests) == ("waiting", "broke the connection off", [])
+
+
+def test_a_receiver_that_takes_too_long_to_begin_to_encrypt_is_cut_off(clinic, received, monkeypatch):
+    class Slow(ssl.SSLContext):
+        def wrap_socket(self, *args, **settings):
+            made = super().wrap_socket(*args, **settings)
+            time.sleep(0.5)
+            return made
+
+    tls = Slow(ssl.PROTOCOL_TLS_CLIENT)
+    tls.load_verify_locations(Path(__file__).with_name("authority.pem"))
+    monkeypatch.setattr(webhook, "SECONDS", 0.25)
+    add_webhook(clinic, received.url)
+
+    one = sent(clinic, tls=tls)
+
+    assert (one["state"], one["error"]) == ("waiting", webhook.SLOW)
+    assert received.requests == []
 
 
 def test_a_mail_goes_over_a_connection_that_the_server_encrypts(clinic):
