@@ -11,6 +11,9 @@ LEFT, RIGHT, TOP, BOTTOM = 12, 268, 16, 96
 _ROOM = Decimal("0.12")
 """This share of the span stays free above and below, so that no point lies on the edge."""
 
+_ABOVE, _BELOW = 5, 13
+"""How far from its line the threshold is told, on the side where most of the values are not."""
+
 
 class Point(NamedTuple):
     """A point and what it stands for."""
@@ -21,11 +24,12 @@ class Point(NamedTuple):
 
 
 class Chart(NamedTuple):
-    """The points in the order of their dates, the path through them, and the height of the last threshold."""
+    """The points in the order of their dates, the path through them, the height of the last threshold and its label."""
 
     points: list[Point]
     path: str
     threshold_y: float
+    label_y: float
 
 
 def chart_of(points: Sequence[Mapping[str, Any]]) -> Chart:
@@ -43,7 +47,9 @@ def chart_of(points: Sequence[Mapping[str, Any]]) -> Chart:
         Point(_x(one["on"], first, last), _y(value, low, high), one) for one, value in zip(points, values, strict=True)
     ]
     path = "M" + "L".join(f"{one.x} {one.y}" for one in drawn)
-    return Chart(drawn, path, _y(threshold, low, high))
+    limit = _y(threshold, low, high)
+    are_above = sum(one.y for one in drawn) < limit * len(drawn)
+    return Chart(drawn, path, limit, limit + _BELOW if are_above else limit - _ABOVE)
 
 
 def _x(on: date, first: date, last: date) -> float:

@@ -2,7 +2,6 @@
 
 import re
 from collections.abc import Mapping
-from decimal import Decimal
 from typing import Any
 
 from flask import Response, abort, current_app, g, request
@@ -15,10 +14,10 @@ from service.console.blueprint import blp, go_to, page
 from service.console.criteria_view import criterion_view
 from service.console.forms import KEY, REFUSED, faults_of, key, labelled, loaded, new_key, typed, wrong_of
 from service.console.strips import HEIGHT, LINE, WIDTH, strip_of
+from service.console.words import beside
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import FieldError
-from service.domain.numbers import Pair, readable
-from service.domain.words import PLACES, title_of
+from service.domain.words import title_of
 from service.use_cases.reading_decisions import Reading, read_decision
 from service.use_cases.signing import sign_decision
 
@@ -134,7 +133,7 @@ def _value(reason: Mapping[str, Any]) -> str | None:
     measured, threshold = reason["measured"], reason["threshold"]
     if measured is None or threshold is None:
         return None if measured is None else str(measured["value"])
-    return readable(Pair(Decimal(measured["value"])), Pair(Decimal(threshold["value"])), PLACES)
+    return beside(measured["value"], threshold["value"])
 
 
 def _asked(rows: list[dict[str, Any]]) -> int:

@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 import flask
 from flask import g
 
-from service.domain.words import listed, task_title
+from service.domain.numbers import Pair, readable
+from service.domain.words import PLACES, listed, task_title
 
 _DATE = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}\b")
 _MINUS = "\N{MINUS SIGN}"
@@ -18,7 +19,7 @@ _NARROW = "\N{NO-BREAK SPACE}"
 
 def add_filters(blp: flask.Blueprint) -> None:
     """Make the filters known to every template."""
-    for one in (words, day, dated, task_title, month, moment, figure, capitalised, listed, span):
+    for one in (words, day, dated, task_title, month, moment, figure, beside, capitalised, listed, span):
         blp.add_app_template_filter(one, one.__name__)
 
 
@@ -89,6 +90,15 @@ def figure(value: object) -> str:
     '\u22121.5'
     """
     return str(value).replace("-", _MINUS)
+
+
+def beside(value: str, threshold: str) -> str:
+    """Return a value with as many places as its side of the threshold needs to show.
+
+    >>> beside("95.2381", "90"), beside("89.96", "90")
+    ('95.2', '89.96')
+    """
+    return readable(Pair(Decimal(value)), Pair(Decimal(threshold)), PLACES)
 
 
 def span(amount: object, unit: str | None) -> str:

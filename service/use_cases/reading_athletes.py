@@ -77,7 +77,7 @@ def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str,
         "latest": _latest(looking, rows, row["current_decision_id"], criteria),
         "timeline": timeline(own, looking.gone, looking.actors, criteria),
         "assessments": {one.id for one in own if one.kind == record.BATTERY and _is_assessment(one)},
-        "series": list(_series(rows, decided, criteria)),
+        "series": list(_series(looking, rows, row["current_decision_id"], decided, criteria)),
     }
 
 
@@ -101,8 +101,11 @@ def _latest(looking: Looking, rows: State, id_: str | None, criteria: CriteriaSe
     }
 
 
-def _series(rows: State, decided: list[Link], criteria: CriteriaSet | None) -> Iterator[dict[str, Any]]:
+def _series(
+    looking: Looking, rows: State, latest: str | None, decided: list[Link], criteria: CriteriaSet | None
+) -> Iterator[dict[str, Any]]:
     """Yield each criterion with what it came to in the decisions that are not void, in the order of their dates."""
+    asked = set() if latest is None else {row[0] for row in looking.of(latest).content["verdict"]["reasons"]}
     points: dict[str, dict[str, dict[str, Any]]] = {}
     for one in sorted(decided, key=lambda link: (link.occurred_at, link.sequence)):
         if rows["decisions"][(one.id,)]["state"] == IS_VOID:
@@ -120,4 +123,5 @@ def _series(rows: State, decided: list[Link], criteria: CriteriaSet | None) -> I
                 }
     for key, by_date in points.items():
         if criteria is not None and key in criteria.criteria:
-            yield {"criterion": key, "title": short_label(key, criteria), "points": list(by_date.values())}
+            title = short_label(key, criteria)
+            yield {"criterion": key, "title": title, "in_latest": key in asked, "points": list(by_date.values())}

@@ -67,6 +67,22 @@ def test_a_metric_is_drawn_over_time_with_every_value_in_a_table(reader, clinic)
     assert html.count('role="img"') == html.count("<figure")
 
 
+def test_a_chart_tells_its_threshold(reader, clinic):
+    decided = clinic.post_battery(whole("A"))
+
+    assert ">at most 1.5\xa0cm</text>" in reader.page(address(decided))
+
+
+def test_charts_of_stages_that_the_latest_decision_does_not_ask_about_are_folded_away(reader, clinic):
+    decided = clinic.post_battery(whole("A"))
+    reader.done(of_episode(decided, "decisions"), fields(reader, decided, target_stage="rebuild"))
+
+    shown, _, folded = reader.page(address(decided)).partition("more, of other stages")
+
+    assert "<figcaption>Hops on the spot" not in shown
+    assert "<figcaption>Hops on the spot" in folded
+
+
 def test_the_page_takes_at_most_six_statements_however_long_the_record_is(reader, clinic, passed):
     for day in range(21, 25):
         clinic.at(f"2026-11-{day}T18:00:00+01:00")
@@ -209,7 +225,7 @@ def test_an_episode_is_closed_on_the_day_of_its_last_battery_which_came_before(c
     assert len(clinic.found("record_entries", kind="event")) == 1
 
 
-def test_the_time_line_calls_things_by_their_names_and_dates_as_the_page_does(reader, clinic, passed):
+def test_the_time_line_calls_things_by_their_names_and_dates_as_the_page_does(reader, passed):
     reader.done(of_episode(passed, "exceptions"), fields(reader, passed, **WAIVED))
     reader.done(of_episode(passed, "sign-offs"), fields(reader, passed, **POSITION | {"participation": "none"}))
     reader.done(of_episode(passed, "events"), fields(reader, passed, kind="re_injury", on="2026-11-20"))

@@ -5,7 +5,7 @@ from datetime import date, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.console.charts import BOTTOM, LEFT, RIGHT, TOP, chart_of
+from service.console.charts import BOTTOM, HEIGHT, LEFT, RIGHT, TOP, chart_of
 
 VALUES = st.lists(st.decimals(min_value=-100, max_value=100, places=1), min_size=1, max_size=12)
 THRESHOLDS = st.decimals(min_value=-100, max_value=100, places=1)
@@ -41,3 +41,10 @@ def test_one_value_stands_in_the_middle():
     [point] = chart_of(points([10], 10)).points
 
     assert point.x == (LEFT + RIGHT) / 2
+
+
+def test_the_threshold_is_told_on_the_side_where_the_values_are_not():
+    over, under = chart_of(points([20, 30], 15)), chart_of(points([1, 2], 15))
+
+    assert over.threshold_y < over.label_y < HEIGHT
+    assert 0 < under.label_y < under.threshold_y
