@@ -272,7 +272,7 @@ def test_a_date_that_is_past_is_told_of_each_task(reader, clinic, task):
 
     assert response.status_code == 409
     assert "KB-1, retest of" in text_of(response.text)
-    assert "a date from 2026-11-20 to 2027-11-21 is wanted" in text_of(response.text)
+    assert "a date from Fri 20 Nov 2026 to Sun 21 Nov 2027 is wanted" in text_of(response.text)
     assert clinic.row("tasks", id=task["id"])["due_on"] == task["due_on"]
 
 
