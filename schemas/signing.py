@@ -31,6 +31,7 @@ REFUSED: Mapping[str, tuple[str, ...]] = {
 }
 
 
+_TO = {AGREE: "agree", STRICTER: "be stricter", OVERRIDE: "override", DEFER: "defer"}
 _NAMED_BY_OVERRIDE = {"criteria_overridden": "the criteria that it overrides", "informed": "who was informed of it"}
 
 
@@ -81,10 +82,10 @@ class SignOffSchema(PositionSignOffSchema):
         if "determination" not in loaded:
             return
         said = loaded["determination"]
-        yield from all_of(sent, NEEDED[said], f"the determination {said} needs this")
+        yield from all_of(sent, NEEDED[said], f"needed to {_TO[said]}")
         # An empty list says nothing, and forms send it.
         there = [name for name in REFUSED[said] if sent.get(name) != []]
-        yield from none_of(sent, there, f"the determination {said} does not say this")
+        yield from none_of(sent, there, f"does not go with {said}")
         for name, what in _NAMED_BY_OVERRIDE.items():
             if said == OVERRIDE and loaded.get(name) == []:
                 yield Broken((name,), f"missing: an override names {what}")

@@ -105,6 +105,7 @@ ROLES: Mapping[str, frozenset[str]] = {
     "console.sign_out": CONSOLE,
     "console.team": CLINIC,
     "console.athlete": CLINIC,
+    "console.rename": CLINIC,
     "console.tell_what_happened": CLINIC,
     "console.resolve": CLINIC,
     "console.waive": CLINIC,

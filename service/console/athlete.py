@@ -7,10 +7,12 @@ from typing import Any
 from flask import Response, request
 
 from schemas.appending import (
+    REF_CHANGED,
     PostedEventSchema,
     PostedExceptionSchema,
     PostedResolutionSchema,
     PostedVoidSchema,
+    RefChangeSchema,
     StoredEvidenceSchema,
 )
 from schemas.athlete import INVOLVED_SIDES, OTHER_SIDES
@@ -31,7 +33,7 @@ from service.use_cases.deciding import decide_now
 from service.use_cases.overruling import except_criterion, resolve_finding, void_entry
 from service.use_cases.reading_athletes import read_athlete
 from service.use_cases.signing import sign_position
-from service.use_cases.telling_events import tell_event
+from service.use_cases.telling_events import rename_athlete, tell_event
 
 EVENTS = {
     "setback": "Setback: a flare of pain or swelling",
@@ -54,6 +56,7 @@ FIELDS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "#/other_side": ("other_side", "The other side"),
     },
     "ref_changed": {"#/ref": ("ref", "Ref of the episode")},
+    "renamed": {"#/ref": ("ref", "Ref of the athlete")},
     "finding": {"#/as": ("as", "It is"), "#/rationale": ("rationale", "Rationale")},
     "exception": {
         "#/stage": ("waived", "Criterion"),
@@ -74,12 +77,14 @@ FIELDS: Mapping[str, Mapping[str, tuple[str, str]]] = {
 }
 """The fields of each form and what they are called, by the place in the body that they fill."""
 
-_EVENT, _RESOLUTION, _EXCEPTION = PostedEventSchema(), PostedResolutionSchema(), PostedExceptionSchema()
+_EVENT, _REF = PostedEventSchema(), RefChangeSchema()
+_RESOLUTION, _EXCEPTION = PostedResolutionSchema(), PostedExceptionSchema()
 _POSITION, _VOID, _STORED = PositionSignOffSchema(), PostedVoidSchema(), StoredEvidenceSchema()
 _DONE = {
     "event": "It is on the record.",
     "corrected": "It is corrected.",
     "ref_changed": "The episode has another ref.",
+    "renamed": "The athlete has another ref.",
     "finding": "The finding is resolved.",
     "exception": "The exception is on the record.",
     "position": "The position is set.",
@@ -91,6 +96,13 @@ _DONE = {
 def athlete(athlete_id: str) -> Response:
     """Show an athlete."""
     return _shown(athlete_id)
+
+
+@blp.post("/athletes/<id:athlete_id>/ref")
+def rename(athlete_id: str) -> Response:
+    """Give an athlete another ref."""
+    body = typed("ref") | {"kind": REF_CHANGED}
+    return _done("renamed", lambda: rename_athlete(context(), caller(), athlete_id, loaded(_REF, body), key()))
 
 
 @blp.post("/episodes/<id:episode_id>/events")

@@ -254,6 +254,20 @@ def test_an_episode_gets_another_ref(reader, passed):
     assert "(KB-9)" in text_of(reader.page(address(passed)))
 
 
+def test_an_athlete_gets_another_ref_unless_it_is_taken(reader, clinic, passed):
+    other = small("B")
+    clinic.post_battery(
+        other | {"athlete": other["athlete"] | {"ref": "KB-8"}, "episode": other["episode"] | {"ref": "KB-8-1"}}
+    )
+    refused = reader.send(f"{address(passed)}/ref", fields(reader, passed, ref="KB-8"))
+    assert refused.status_code == 409
+    assert f'href="#renamed-{passed["athlete_id"]}-ref">Ref of the athlete: ' in refused.text
+
+    reader.done(f"{address(passed)}/ref", fields(reader, passed, ref="KB-9"))
+
+    assert "<h1>KB-9</h1>" in reader.page(address(passed))
+
+
 def test_an_onset_that_can_not_be_is_refused_at_its_field(reader, passed):
     typed = fields(reader, passed, kind="corrected", on="2026-11-20", onset_on="last week")
 
