@@ -42,7 +42,8 @@ def change_of_organisation(body: Mapping[str, Any]) -> Answer:
     """Write the organisation's plan; what is planned follows it at once.
 
     `at` is an hour of the organisation's clock. `to` names `clinicians`, `administrators` or people by their ids; they
-    are sent one mail a day. Webhooks are told of every step, whomever it names.
+    are sent one mail a day. Where nobody whom a step names can be sent one any more, the clinicians are. Webhooks are
+    told of every step, whomever it names.
     """
     current = show_organisation_plan(context(), caller()).tag
     require_if_match(current)

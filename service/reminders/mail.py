@@ -1,5 +1,6 @@
 """Mails: once a day and person how much is due, with links; refs and dates, and nothing clinical."""
 
+import contextlib
 import json
 import smtplib
 import ssl
@@ -85,12 +86,14 @@ class MailSender:
     def _sent(self, mail: EmailMessage) -> None:
         server, host = self._server, self._server.hostname or ""
         port = server.port or _PORTS[server.scheme]
-        with self._connected(host, port) as smtp:
+        with contextlib.closing(self._connected(host, port)) as smtp:
             if server.scheme == "smtp" and (host not in _LOOPBACK or smtp.has_extn("starttls")):
                 smtp.starttls(context=self._tls)
             if server.username:
                 smtp.login(unquote(server.username), unquote(server.password or ""))
             smtp.send_message(mail)
+            with contextlib.suppress(smtplib.SMTPException, OSError):
+                smtp.quit()  # it was taken, whatever is said at the end
 
     def _connected(self, host: str, port: int) -> smtplib.SMTP:
         if self._server.scheme == "smtps":
@@ -145,18 +148,19 @@ def _html(said: Said) -> Iterator[str]:
 
 def _failed(error: smtplib.SMTPException | OSError) -> Tried:
     if isinstance(error, smtplib.SMTPRecipientsRefused):
-        return _refused(*next(iter(error.recipients.values())))
+        return _refused(*next(iter(error.recipients.values())), is_of_mail=True)
     if isinstance(error, smtplib.SMTPResponseException):
-        return _refused(error.smtp_code, error.smtp_error)
+        return _refused(error.smtp_code, error.smtp_error, is_of_mail=isinstance(error, smtplib.SMTPDataError))
     if isinstance(error, ssl.SSLCertVerificationError):
         return Tried(error=f"the mail server's certificate is not trusted ({error.verify_message})")
     return Tried(error=f"the mail server was not reached ({_plain(error)})")
 
 
-def _refused(code: int, text: bytes | str) -> Tried:
+def _refused(code: int, text: bytes | str, *, is_of_mail: bool) -> Tried:
+    """Return what a server refused: final is what it says of one mail, and not what it says of this service."""
     said = text.decode(errors="replace") if isinstance(text, bytes) else text
     error = f"the mail server answered {code} {said}"[:300]
-    return Tried(status=code, error=error, is_final=code in _PERMANENT)
+    return Tried(status=code, error=error, is_final=is_of_mail and code in _PERMANENT)
 
 
 def _plain(error: Exception) -> str:

@@ -163,10 +163,14 @@ def last_states(tx: Tx, organisation: str, webhook: str, limit: int) -> list[str
     return list(tx.execute(query).scalars())
 
 
-def turn_off(tx: Tx, organisation: str, webhook: str, because: str, now: datetime) -> bool:
-    """Turn a webhook off, so that what waits for it is let go once it is claimed; False where it was not on."""
+def turn_off(tx: Tx, one: Claimed, because: str, now: datetime) -> bool:
+    """Turn a webhook off, so that what waits for it is let go once it is claimed.
+
+    Returns:
+        False where it was not on, or has another address by now than the one that was tried.
+    """
     columns = webhooks.c
-    is_it = (columns.organisation_id == organisation) & (columns.id == webhook)
+    is_it = (columns.organisation_id == one.organisation) & (columns.id == one.webhook) & (columns.url == one.url)
     off = {"state": OFF, "off_because": because, "revision": columns.revision + 1, "updated_at": now}
     return bool(tx.execute(sa.update(webhooks).where(is_it, columns.state == ON).values(off)).rowcount)
 

@@ -173,8 +173,10 @@ class _Handing:
         for row in rows:
             to = to_of(plans[row["episode_id"]]["steps"], row["step"])
             if row["kind"] == CRITERIA_REVIEW:
-                to = [ADMINISTRATORS]  # clinicians neither see nor change it
-            for one in _recipients(to, people):
+                found = _recipients([ADMINISTRATORS], people)  # clinicians neither see nor change it
+            else:
+                found = _recipients(to, people) or _recipients([CLINICIANS], people)
+            for one in found:
                 of_person.setdefault(one, []).append({"task_id": row["task_id"], "step": row["step"]})
         for one, about in of_person.items():
             data = {"on": today.isoformat(), "tasks": about}

@@ -106,7 +106,7 @@ def _turn_off_if_hopeless(tx: Tx, one: Claimed, settled: Settled, now: datetime)
     if settled.status != GONE and not is_hopeless:
         return
     because = "it answered 410 Gone" if settled.status == GONE else f"{DEAD_IN_A_ROW} messages in a row did not arrive"
-    if sending.turn_off(tx, one.organisation, one.webhook, f"{because}; turned off at {instant(now)}", now):
+    if sending.turn_off(tx, one, f"{because}; turned off at {instant(now)}", now):
         people = reminders.people_with_mail(tx, one.organisation)
         told = [id_ for id_, roles in people.items() if ADMINISTRATOR in roles]
         data: dict[str, Any] = {"webhook_id": one.webhook, "because": because}

@@ -98,7 +98,9 @@ class Mailbox:
     url: str = ""
     mails: list[Any] = field(default_factory=list)
     answer: str = "250 OK"
+    answer_to_sender: str | None = None
     answer_to_recipient: str | None = None
+    answer_at_the_end: str = "221 Bye"
 
 
 @contextlib.contextmanager
@@ -107,7 +109,18 @@ def mail_server(tls: ssl.SSLContext | None = None) -> Iterator[Mailbox]:
     box = Mailbox()
 
     class Handler:
-        async def handle_RCPT(  # noqa: N802 - so the server calls it
+        async def handle_MAIL(  # noqa: N802 - so the server calls it
+            self, _server: SMTP, _session: Any, envelope: Any, address: str, _options: Any
+        ) -> str:
+            envelope.mail_from = address
+            return box.answer_to_sender or "250 OK"
+
+        async def handle_QUIT(  # noqa: N802 - likewise
+            self, _server: SMTP, _session: Any, _envelope: Any
+        ) -> str:
+            return box.answer_at_the_end
+
+        async def handle_RCPT(  # noqa: N802 - likewise
             self, _server: SMTP, _session: Any, envelope: Any, address: str, _options: Any
         ) -> str:
             if box.answer_to_recipient is None:

@@ -10,7 +10,7 @@ import pytest
 
 from service.store.database import Database
 from service.use_cases.reminding import hand_due
-from service.use_cases.sending import MOST_OF_ONE, claim
+from service.use_cases.sending import DEAD_IN_A_ROW, GONE, MOST_OF_ONE, Tried, claim, settle
 from tests.clinic import new_clinic
 from tests.reminders.due import add_mail, add_tasks, add_webhook
 
@@ -53,6 +53,20 @@ def test_where_many_webhooks_wait_each_has_its_share(clinic):
     claimed = claim(clinic.world.context, limit=4 * MOST_OF_ONE, has_mail=False)
 
     assert Counter(one.webhook for one in claimed) == dict.fromkeys(ids, MOST_OF_ONE // 2)
+
+
+def test_what_the_address_before_answers_does_not_turn_off_the_one_that_took_its_place(clinic):
+    id_ = add_webhook(clinic, "https://before.example.org/")
+    add_tasks(clinic, DEAD_IN_A_ROW, DAY)
+    hand(clinic, SEVEN)
+    claimed = claim(clinic.world.context, limit=DEAD_IN_A_ROW, has_mail=False)
+    clinic.update("webhooks", {"url": "https://after.example.org/"}, id=id_)
+
+    for one in claimed:
+        settle(clinic.world.context, one, Tried(status=GONE, is_final=True), lambda: 0.5)
+
+    assert {one["state"] for one in clinic.found("deliveries")} == {"dead"}
+    assert clinic.row("webhooks")["state"] == "on"
 
 
 def test_processes_that_claim_at_once_claim_what_the_others_have_not(clinic):

@@ -149,6 +149,24 @@ def test_a_mail_that_is_refused_is_dead_for_good_or_tried_again_as_the_server_sa
     assert one["error"] == f"the mail server answered {answer}"
 
 
+def test_what_the_server_says_of_this_service_is_final_for_no_mail(clinic):
+    add_mail(clinic, "clinician", "kim@example.org")
+    with mail_server() as box:
+        box.answer_to_sender = "550 nobody known"
+        one = sent(clinic, mail_url=box.url)
+
+    assert (one["state"], one["error"]) == ("waiting", "the mail server answered 550 nobody known")
+
+
+def test_a_mail_that_was_taken_is_not_sent_again_whatever_is_said_at_the_end(clinic):
+    add_mail(clinic, "clinician", "kim@example.org")
+    with mail_server() as box:
+        box.answer_at_the_end = "421 too long"
+        one = sent(clinic, mail_url=box.url)
+
+    assert (one["state"], len(box.mails)) == ("delivered", 1)
+
+
 def test_an_address_that_the_server_can_not_take_now_is_tried_again(clinic):
     add_mail(clinic, "clinician", "kim@example.org")
     with mail_server() as box:

@@ -180,6 +180,20 @@ def test_a_new_plan_while_a_reminder_waits_to_be_handed_over_loses_none(clinic):
     assert moments(clinic, task)["overdue:1"] == datetime.combine(day + DAY, time(6), BERLIN)
 
 
+def test_a_step_that_names_only_who_is_gone_goes_to_the_clinicians(clinic):
+    gone = clinic.world.callers[ADMINISTRATOR].actor
+    task = held(clinic)
+    plan = {"at": "07:00", "steps": [{"when": "on_day", "to": [gone]}]}
+    tag = clinic.administrator.get("/v1/organisation/reminder-plan").headers["ETag"]
+    answer = clinic.administrator.put("/v1/organisation/reminder-plan", plan, headers={"If-Match": tag})
+    assert answer.status_code == 200, answer.text
+
+    clinic.update("actors", {"disabled_at": clinic.world.clock()}, id=gone)
+    hand(clinic, at_seven(task["due_on"]))
+
+    assert mailed(clinic) == {CLINICIAN: 1}
+
+
 def test_a_task_that_is_put_off_and_back_is_reminded_of_once_on_its_day(clinic):
     task = held(clinic)
     day = task["due_on"]
