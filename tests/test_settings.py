@@ -66,8 +66,11 @@ def test_every_setting_has_its_variable():
         ("RTS_HOST", " "),
         ("RTS_PUBLIC_URL", "rts.example.org"),
         ("RTS_PUBLIC_URL", "https://rts.example.org/?a=1"),
+        ("RTS_PUBLIC_URL", "https://rts.example.org:port"),
         ("RTS_WEBHOOK_NETWORKS", "10.20.0.1/16"),
         ("RTS_SMTP_URL", "mail.example.org:25"),
+        ("RTS_MAIL_FROM", "nobody"),
+        ("RTS_MAIL_FROM", "rts@example.org\nBcc: kim@example.org"),
         ("RTS_SCHEDULER", "yes"),
         ("RTS_TICK_SECONDS", "0"),
         ("RTS_DATABASE_URL", ""),
@@ -87,6 +90,19 @@ def test_a_setting_that_can_not_be_used_is_named(name, value):
 )
 def test_a_setting_at_its_bound_is_taken(name, value):
     assert Settings.from_environment({name: value})
+
+
+@pytest.mark.parametrize("port", ["mail", "0", "65536"])
+def test_a_mail_server_with_a_port_that_is_none_is_refused(port):
+    with pytest.raises(SettingsError) as caught:
+        Settings.from_environment({"RTS_SMTP_URL": f"smtp://mail.example.org:{port}", "RTS_MAIL_FROM": "a@example.org"})
+
+    assert list(caught.value.faults) == ["RTS_SMTP_URL"]
+
+
+@pytest.mark.parametrize("sender", ["rts@example.org", "Our club <rts@example.org>", "Ärzte <rts@example.org>"])
+def test_who_sends_mails_may_have_a_name(sender):
+    assert Settings.from_environment({"RTS_MAIL_FROM": sender}).mail_from == sender
 
 
 def test_a_mail_server_without_a_sender_is_refused():

@@ -21,8 +21,9 @@ ALLOWING = "RTS_WEBHOOK_NETWORKS"
 
 _PORTS = {HTTP: 80, HTTPS: 443}
 _HIGHEST_PORT = 65535
+_HOST = r"\[[0-9a-f:.]+\]|[a-z0-9_-]{1,63}(\.[a-z0-9_-]{1,63})*\.?"
 _URL = re.compile(
-    r"(?P<scheme>https?)://(?P<host>\[[0-9a-f:.]+\]|[a-z0-9._-]+)(:(?P<port>[0-9]{1,5}))?(?P<path>[/?][!-\[\]-~]*)?",
+    rf"(?P<scheme>https?)://(?P<host>{_HOST})(:(?P<port>[0-9]{{1,5}}))?(?P<path>[/?][!-\[\]-~]*)?",
     re.ASCII | re.IGNORECASE,
 )
 _EXAMPLE = "https://receiver.example.org/rts"

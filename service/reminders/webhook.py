@@ -9,7 +9,6 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 from http.client import HTTPException, IncompleteRead
-from ipaddress import ip_address
 from typing import Any
 
 from urllib3.connection import HTTPConnection, HTTPSConnection
@@ -19,6 +18,7 @@ from service.domain.addresses import HTTPS, Address, Network, Target, refused, t
 from service.reminders.signing import signature
 from service.store.sending import Claimed
 from service.use_cases.sending import GONE, Tried
+from service.use_cases.webhook_address import resolved
 
 SECONDS = 15
 MOST_READ = 64 * 1024
@@ -37,12 +37,6 @@ Resolve = Callable[[str, int], list[Address]]
 
 class _UnreachableError(Exception):
     """Nothing can be sent; the message says why, in words for the delivery log."""
-
-
-def resolved(host: str, port: int) -> list[Address]:
-    """Return every address of a host."""
-    found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
-    return list(dict.fromkeys(ip_address(one[4][0]) for one in found))
 
 
 class WebhookSender:
@@ -85,7 +79,7 @@ class WebhookSender:
         """Return the address to connect to; every one that the host has must be allowed."""
         try:
             found = self._resolve(target.host, target.port)
-        except OSError:
+        except (OSError, UnicodeError):
             message = f"the name {target.host} has no address"
             raise _UnreachableError(message) from None
         for one in found:

@@ -122,6 +122,7 @@ def test_what_the_operator_allows_is_reached_and_what_lies_beside_it_is_not(netw
         ("https://[2606:4700::1111]:65535/", ("https", "2606:4700::1111", 65535, "/")),
         ("http://record_system:1?x", ("http", "record_system", 1, "/?x")),
         ("https://a/%C3%A9@b", ("https", "a", 443, "/%C3%A9@b")),
+        (f"https://{'a' * 63}.example./", ("https", f"{'a' * 63}.example.", 443, "/")),
     ],
 )
 def test_an_address_is_taken_apart(url, target):
@@ -155,6 +156,9 @@ def test_an_address_is_taken_apart(url, target):
         ("https://receiver.example.org/ü", "host, port and path"),
         ("https://[fe80::1%25eth0]/", "host, port and path"),
         ("https://re%63eiver.example.org/", "host, port and path"),
+        ("https://receiver..example.org/", "host, port and path"),
+        ("https://./", "host, port and path"),
+        (f"https://{'a' * 64}.example.org/", "host, port and path"),
     ],
 )
 def test_what_could_be_read_in_two_ways_or_is_never_sent_is_refused(url, mend):
