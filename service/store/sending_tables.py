@@ -1,7 +1,7 @@
 """The tables of what is due to be said, and to whom: reminders, webhooks, messages and their deliveries.
 
 Nothing here can be rebuilt from the record: a reminder was sent or it was not. No reminder names its task by a
-foreign key, because a task goes where what it came from is voided.
+foreign key, because tasks can be rebuilt, and then go and come again.
 """
 
 import sqlalchemy as sa

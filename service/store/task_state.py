@@ -112,11 +112,12 @@ class _Tasks:
         current: Link | None = None
         ends: dict[str, list[_Change]] = {}
         for one in decided:
-            if one.id not in self.counting or (current is not None and _place(one) < _place(current)):
-                continue
-            if current is not None:
-                ends[current.id] = [_Change(one, self._because(current, one))]
-            current, ends[one.id] = one, []
+            if one.id not in self.counting:
+                ends[one.id] = []  # it is void, and its retest with it
+            elif current is None or _place(one) >= _place(current):
+                if current is not None:
+                    ends[current.id] = [_Change(one, self._because(current, one))]
+                current, ends[one.id] = one, []
         for one in decided:
             proposed = one.content["advice"]["retest"]
             if proposed is not None and one.id in ends:

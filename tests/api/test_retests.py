@@ -333,6 +333,18 @@ def test_a_decision_on_what_is_stored_is_no_retest(clinic: Clinic) -> None:
     assert len(listed(clinic, kind="retest")) == 1
 
 
+def test_the_retest_of_a_decision_that_was_made_void_stays_on_record_as_void(clinic: Clinic) -> None:
+    made = held(clinic)
+    [task] = listed(clinic, kind="retest")
+
+    voided = clinic.world.client(CLINICIAN).post(f"/v1/entries/{made['id']}/void", {"reason": "another athlete's"})
+
+    assert voided.status_code == 201, voided.text
+    found = clinic.world.client(CLINICIAN).get(f"{RETESTS}/{task['id']}")
+    assert (found.status_code, found.json["closed_because"]) == (200, "void")
+    assert check(clinic.world.context).is_clean
+
+
 def test_a_task_that_was_put_off_and_then_closed_keeps_its_date_and_counts_both(clinic: Clinic) -> None:
     task = held(clinic)["retest"]
     change(clinic, task["id"], "reschedule", {"due_on": "2026-12-01", "reason": "Away with the team."})
