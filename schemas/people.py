@@ -12,7 +12,7 @@ from schemas.entries import RESOLUTIONS
 from schemas.history import BriefDecisionSchema, cautions
 from schemas.reason import count
 from schemas.sent_battery import SentBodyMassSchema, SentLegLengthSchema
-from schemas.signing import PARTICIPATION
+from schemas.signing import DETERMINATIONS, PARTICIPATION
 from schemas.tasks import TaskSchema
 
 
@@ -31,12 +31,16 @@ class WhoSchema(DocumentSchema):
 
 
 class ShownPositionSchema(DocumentSchema):
-    """Where a named professional has put the athlete; an end date lapses by itself."""
+    """Where a named professional has put the athlete; an end date lapses by itself.
+
+    The determination is that of the decision which was signed off; a position without a decision has none.
+    """
 
     stage = fields.name(required=True, allow_none=True)
     participation = fields.Choice(PARTICIPATION, required=True, allow_none=True)
     until = fields.Day(required=True, allow_none=True)
     lapsed = fields.Flag(required=True)
+    determination = fields.Choice(DETERMINATIONS, required=True, allow_none=True)
     set_at = fields.Moment(required=True, allow_none=True)
     set_by = nested(WhoSchema, required=True, allow_none=True)
     conditions = fields.Text(required=True, allow_none=True)

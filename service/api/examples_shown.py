@@ -81,6 +81,7 @@ _EPISODE = {
         "participation": "none",
         "until": None,
         "lapsed": False,
+        "determination": "stricter",
         "set_at": "2026-10-12T15:10:00.000000Z",
         "set_by": CLINICIAN,
         "conditions": "Crutches until the walk is even.",

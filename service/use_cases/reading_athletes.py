@@ -11,6 +11,7 @@ from service.domain import record
 from service.domain.chain import ERASURE, Link
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import NotFoundError
+from service.domain.standing import WITHDRAWN
 from service.domain.words import short_label
 from service.store import history
 from service.store.database import Tx
@@ -76,6 +77,7 @@ def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str,
         ],
         "latest": _latest(looking, rows, row["current_decision_id"], criteria),
         "timeline": timeline(own, looking.gone, looking.actors, criteria),
+        "withdrawn": {one.id for one in decided if rows["decisions"][(one.id,)]["state"] == WITHDRAWN},
         "assessments": {one.id for one in own if one.kind == record.BATTERY and _is_assessment(one)},
         "series": list(_series(looking, rows, row["current_decision_id"], decided, criteria)),
     }

@@ -239,6 +239,7 @@ def _position(looking: Looking, row: Any) -> dict[str, Any] | None:
         "participation": row.participation,
         "until": None if until is None else until.isoformat(),
         "lapsed": until is not None and looking.today > until,
+        "determination": None if said is None else said.content.get("determination"),
         "set_at": None if said is None else said.recorded_at,
         "set_by": None if said is None else person_of(said, looking.actors[said.actor]),
         "conditions": None if said is None else said.people.get("conditions"),

@@ -135,6 +135,7 @@ def test_a_review_is_neither_put_off_nor_called_off(clinic, held, what, body):
 def test_an_override_lapses_by_itself_and_is_still_to_be_reviewed(clinic, held):
     clinic.at("2026-11-27T23:00:00+01:00")
     assert position(clinic, held)["lapsed"] is False
+    assert position(clinic, held)["determination"] == "override"
     clinic.at("2026-11-28T00:30:00+01:00")
     assert position(clinic, held)["lapsed"] is True
     assert len(reviews(clinic)) == 1

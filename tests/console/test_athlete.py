@@ -5,6 +5,7 @@ from html import unescape
 
 import pytest
 
+from tests.api.test_signing import override, sign_offs
 from tests.builders import SESSION_CHECK
 from tests.clinic import new_clinic, small, whole
 from tests.console.signed_in import signed_in, text_of
@@ -104,7 +105,8 @@ def test_a_setback_is_told_once_and_withdraws_the_pass(reader, clinic, passed):
 
     assert len(clinic.found("record_entries", kind="event")) == 1
     assert clinic.state_of(passed["id"]) == "withdrawn"
-    assert "withdrawn" in text_of(reader.page(address(passed)))
+    _, _, told = text_of(reader.page(address(passed))).partition("Time line")
+    assert "(withdrawn since)" in told
 
 
 def test_a_position_is_signed_without_a_decision(reader, clinic, passed):
@@ -237,6 +239,13 @@ def test_the_time_line_calls_things_by_their_names_and_dates_as_the_page_does(re
     assert f"Position set without a decision: {rebuild}, no participation." in said
     assert f"Limp is waived for {rebuild} until Tue 1 Dec 2026." in said
     assert "Re-injury reported." in said
+
+
+def test_a_position_by_override_says_so(clinic):
+    held = clinic.post_battery(small("A", session_check=LIMPING))
+    clinic.post(sign_offs(held), override(held))
+
+    assert ", by override" in text_of(signed_in(clinic.world).page(address(held)))
 
 
 def test_facts_that_were_wrong_are_corrected_and_withdraw_what_rests_on_them(reader, clinic, passed):
