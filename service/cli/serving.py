@@ -42,7 +42,8 @@ def _add_scheduler(groups: Any, shared: argparse.ArgumentParser) -> None:
         parents=[shared],
         help=summary,
         description=f"{summary.capitalize()}. Any number of processes may do so, beside `serve` or alone: what is due "
-        f"is claimed in the database. Settings: RTS_DATABASE_URL, RTS_LOG_LEVEL, {_OF_SENDING}.",
+        "is claimed in the database. Settings, the same in each of them: RTS_DATABASE_URL, RTS_LOG_LEVEL, "
+        f"{_OF_SENDING}.",
     )
     command.add_argument("--once", action="store_true", help="send what is due now, and leave")
     command.add_argument("--json", action="store_true", help="print one line of JSON once it runs")

@@ -14,12 +14,15 @@ from service.store.outbox import EMAIL
 from service.store.sending import Claimed
 from service.use_cases import sending
 from service.use_cases.context import Context
-from service.use_cases.sending import Tried
+from service.use_cases.sending import LEASE, Tried
 
 _LOG = logging.getLogger("rts.reminders")
 
 BATCH, AT_ONCE = 64, 8
 """How much is claimed and tried at once: 64 tries of 30 s by 8 threads are over before the claim is."""
+
+_IN_TIME = LEASE / 2
+"""How long a claim must still hold for a try to begin: a mail server may take its time at each of its answers."""
 
 
 class Sender:
@@ -49,6 +52,8 @@ class Sender:
         self._threads.shutdown(wait=True)
 
     def _try(self, one: Claimed) -> None:
+        if one.until - self._context.clock() < _IN_TIME:
+            return  # those before it took so long that it is left to the next claim
         with suppress(DatabaseUnavailableError):  # the claim runs out, and it is tried again under the same id
             sending.settle(self._context, one, self._tried(one), random.random)
 

@@ -36,6 +36,7 @@ class Claimed(NamedTuple):
     actor: str | None
     email: str | None
     claimed_by: str
+    until: datetime
 
 
 class Settled(NamedTuple):
@@ -118,6 +119,7 @@ def _claimed(tx: Tx, is_found: sa.ColumnElement[bool]) -> list[Claimed]:
             columns.actor_id,
             actors.c.email,
             columns.claimed_by,
+            columns.next_at,
         )
         .select_from(deliveries.join(messages, is_message).outerjoin(webhooks, is_webhook).outerjoin(actors, is_person))
         .where(is_found)

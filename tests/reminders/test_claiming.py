@@ -8,11 +8,14 @@ from threading import Barrier
 
 import pytest
 
+from service.reminders.sender import AT_ONCE, Sender
+from service.reminders.webhook import WebhookSender
 from service.store.database import Database
 from service.use_cases.reminding import hand_due
-from service.use_cases.sending import DEAD_IN_A_ROW, GONE, MOST_OF_ONE, Tried, claim, settle
+from service.use_cases.sending import DEAD_IN_A_ROW, GONE, LEASE, MOST_OF_ONE, Tried, claim, settle
 from tests.clinic import new_clinic
-from tests.reminders.due import add_mail, add_tasks, add_webhook
+from tests.reminders.due import LOOPBACK, add_mail, add_tasks, add_webhook
+from tests.reminders.receivers import receiver
 
 DAY = date(2026, 12, 1)
 SEVEN = datetime.fromisoformat("2026-12-01T07:00:00+01:00")
@@ -67,6 +70,23 @@ def test_what_the_address_before_answers_does_not_turn_off_the_one_that_took_its
 
     assert {one["state"] for one in clinic.found("deliveries")} == {"dead"}
     assert clinic.row("webhooks")["state"] == "on"
+
+
+def test_what_can_not_be_begun_before_the_claim_is_over_is_left_to_the_next_one(clinic):
+    with receiver() as received:
+        received.answer = lambda _: (clinic.at(SEVEN + LEASE), (204, {}))[1]
+        add_webhook(clinic, received.url)
+        add_tasks(clinic, MOST_OF_ONE, DAY)
+        hand(clinic, SEVEN)
+        sender = Sender(clinic.world.context, WebhookSender(LOOPBACK, "0.0.0"), None)
+        sender.send_due()
+        begun = len(received.ids)
+        while sender.send_due():
+            pass
+        sender.close()
+
+    assert 0 < begun <= AT_ONCE
+    assert len(received.ids) == len(set(received.ids)) == MOST_OF_ONE
 
 
 def test_processes_that_claim_at_once_claim_what_the_others_have_not(clinic):
