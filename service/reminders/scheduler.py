@@ -29,7 +29,6 @@ class Tick:
     def __init__(self, context: Context, sending: Sender) -> None:
         self._context = context
         self._sending = sending
-        self._stopping = threading.Event()
         self._is_planned = False
         self._is_gone = False
 
@@ -46,16 +45,12 @@ class Tick:
         else:
             self._is_gone = False
 
-    def stop(self) -> None:
-        """Begin nothing more; what is being sent is finished."""
-        self._stopping.set()
-
     def _look(self) -> None:
         if not self._is_planned:
             _catch_up(self._context)
             self._is_planned = True
         is_more = True
-        while is_more and not self._stopping.is_set():
+        while is_more:
             hand_due(self._context, has_mail=self._sending.has_mail)  # also while much is sent, to slow receivers
             is_more = self._sending.send_due() > 0
 
@@ -91,7 +86,7 @@ def running(context: Context, settings: Settings) -> Iterator[None]:
         finally:
             is_over.set()
             watching.join()
-            tick.stop()
+            sending.stop()
             scheduler.shutdown(wait=True)
 
 

@@ -2,6 +2,7 @@
 
 import logging
 import random
+import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
@@ -40,20 +41,27 @@ class Sender:
         self._webhooks = webhooks
         self._mails = mails
         self._threads = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="rts-send")
+        self._stopping = threading.Event()
 
     def send_due(self) -> int:
-        """Try everything that is due, and return how much that was."""
+        """Try a batch of what is due, and return how much that was; nothing after `stop`."""
+        if self._stopping.is_set():
+            return 0
         claimed = sending.claim(self._context, limit=BATCH, has_mail=self.has_mail)
         list(self._threads.map(self._try, claimed))
         return len(claimed)
+
+    def stop(self) -> None:
+        """Begin nothing more; what is claimed and was not begun is due again once the claim is over."""
+        self._stopping.set()
 
     def close(self) -> None:
         """Wait until what is being sent is settled."""
         self._threads.shutdown(wait=True)
 
     def _try(self, one: Claimed) -> None:
-        if one.until - self._context.clock() < _IN_TIME:
-            return  # those before it took so long that it is left to the next claim
+        if self._stopping.is_set() or one.until - self._context.clock() < _IN_TIME:
+            return  # left to the next claim: those before it took too long, or this is the end
         with suppress(DatabaseUnavailableError):  # the claim runs out, and it is tried again under the same id
             sending.settle(self._context, one, self._tried(one), random.random)
 

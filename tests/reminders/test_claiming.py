@@ -89,6 +89,21 @@ def test_what_can_not_be_begun_before_the_claim_is_over_is_left_to_the_next_one(
     assert len(received.ids) == len(set(received.ids)) == MOST_OF_ONE
 
 
+def test_who_is_to_stop_finishes_what_is_being_sent_and_begins_nothing_more(clinic):
+    with receiver() as received:
+        sender = Sender(clinic.world.context, WebhookSender(LOOPBACK, "0.0.0"), None)
+        received.answer = lambda _: (sender.stop(), (204, {}))[1]
+        add_webhook(clinic, received.url)
+        add_tasks(clinic, MOST_OF_ONE, DAY)
+        hand(clinic, SEVEN)
+        sender.send_due()
+        assert sender.send_due() == 0
+        sender.close()
+
+    assert 0 < len(received.ids) <= AT_ONCE
+    assert len(clinic.found("deliveries", state="delivered")) == len(received.ids)
+
+
 def test_processes_that_claim_at_once_claim_what_the_others_have_not(clinic):
     add_webhook(clinic, "https://receiver.example.org/")
     add_tasks(clinic, PROCESSES * MOST_OF_ONE, DAY)
