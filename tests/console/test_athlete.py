@@ -147,6 +147,16 @@ def test_what_is_on_record_is_judged_and_the_decision_shown(reader, clinic, pass
     assert len(clinic.found("decisions")) == 2
 
 
+def test_what_was_entered_on_a_later_day_says_so(clinic, passed):
+    assert "entered on" not in text_of(signed_in(clinic.world).page(address(passed)))
+    clinic.at("2026-11-22T18:00:00+01:00")
+    reader = signed_in(clinic.world)
+    reader.done(of_episode(passed, "events"), fields(reader, passed, kind="setback", on="2026-11-21"))
+
+    said = text_of(reader.page(address(passed)))
+    assert "Sat 21 Nov 2026 Invented Clinician, physiotherapist, entered on Sun 22 Nov 2026, 18:00" in said
+
+
 def test_an_entry_is_taken_back_with_a_reason(reader, clinic, passed):
     reader.done(f"/console/entries/{passed['battery_id']}/void", fields(reader, passed, reason="the wrong athlete"))
 

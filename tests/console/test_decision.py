@@ -156,6 +156,35 @@ def test_where_a_finding_is_open_no_override_is_offered(reader, clinic):
     assert 'value="override"' not in reader.page(address(held))
 
 
+def test_a_referral_sign_says_what_to_do(reader, clinic):
+    told = builders.referral_answers() | {"calf_swollen_vein_tender": True}
+    held = clinic.post_battery(small("A", referral=told))
+    [action] = [one["action"] for one in held["holds"]]
+
+    _, _, said = text_of(reader.page(address(held))).partition("What holds")
+
+    assert "deep vein thrombosis" in action
+    assert action in said
+
+
+def test_what_ends_the_hold_without_testing_comes_first_of_the_next_steps(reader, clinic):
+    held = clinic.post_battery(small("A", since_last=None))
+    [step] = held["next_steps"]["now"]
+
+    assert f"Next steps Now, without testing {step}" in text_of(reader.page(address(held)))
+
+
+def test_only_what_was_not_met_is_worked_on_and_lines_of_another_stage_say_which(reader, clinic):
+    held = clinic.post_battery(whole("A", measurements=[]))
+    missing = [one for one in held["reasons"] if one["status"] == "not_assessed" and one["work_on"]]
+    assert missing
+
+    said = text_of(reader.page(address(held)))
+
+    assert [one["work_on"] for one in missing if one["work_on"] in said] == []
+    assert "May continue, as in Protected loading" in said
+
+
 def test_what_holds_besides_criteria_is_offered_for_an_override(reader, clinic):
     held = clinic.post_battery(small("A", session_check=LIMPING, since_last=None))
 
