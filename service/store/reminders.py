@@ -125,7 +125,19 @@ def lock(tx: Tx, organisation: str) -> str | None:
 
 
 def due(tx: Tx, organisation: str, now: datetime, limit: int) -> list[Row]:
-    """Return reminders that are due with their tasks, earliest first; of a task that is gone, its columns are None."""
+    """Return reminders that are due with their tasks, earliest first; of a task that is gone, its columns are None.
+
+    Of each task all that are due are returned, so that the latest can be told from those that it takes the place of.
+
+    Args:
+        tx: a transaction.
+        organisation: whose.
+        now: by when they are due.
+        limit: the most tasks.
+    """
+    is_due = sa.and_(reminders.c.organisation_id == organisation, reminders.c.state == PLANNED, reminders.c.at <= now)
+    some = sa.select(reminders.c.task_id).where(is_due).group_by(reminders.c.task_id)
+    first = some.order_by(sa.func.min(reminders.c.at), reminders.c.task_id).limit(limit)
     is_task = (tasks.c.organisation_id == reminders.c.organisation_id) & (tasks.c.id == reminders.c.task_id)
     query = (
         sa.select(
@@ -139,9 +151,8 @@ def due(tx: Tx, organisation: str, now: datetime, limit: int) -> list[Row]:
             tasks.c.due_on.label("task_due_on"),
         )
         .select_from(reminders.outerjoin(tasks, is_task))
-        .where(reminders.c.organisation_id == organisation, reminders.c.state == PLANNED, reminders.c.at <= now)
+        .where(is_due, reminders.c.task_id.in_(first))
         .order_by(reminders.c.at, reminders.c.id)
-        .limit(limit)
     )
     return [dict(row) for row in tx.execute(query).mappings()]
 

@@ -13,6 +13,7 @@ import pytest
 from service.domain.reminding import DEFAULT, Due, planned
 from service.store import reminders
 from service.store.database import Database
+from service.use_cases import reminding
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN
 from service.use_cases.reminding import hand_due, plan_missing, replan
 from tests.builders import follow_up
@@ -101,6 +102,18 @@ def test_after_ten_days_of_downtime_the_latest_step_is_handed_over_in_one_mail_a
         len(json.loads(one["document"])["data"]["tasks"]) for one in clinic.found("messages", type="digest")
     )
     assert by_length == [30, 31], "the administrator hears of what is long overdue only"
+
+
+def test_after_a_downtime_with_more_than_is_handed_over_at_once_each_task_is_told_of_once(clinic, monkeypatch):
+    monkeypatch.setattr(reminding, "MOST_AT_ONCE", 8)
+    day = date(2026, 11, 25)
+    ids = add_tasks(clinic, 20, day)
+
+    for minutes in range(4):
+        hand(clinic, at_seven(day + 8 * DAY) + minutes * HOUR / 60)
+
+    assert Counter(told(clinic)) == Counter((one, "overdue:7") for one in ids)
+    assert clinic.found("reminders", state="planned") == []
 
 
 def test_a_question_that_lapsed_during_a_downtime_is_not_reminded_of(clinic):
