@@ -5,7 +5,7 @@ from html import unescape
 
 import pytest
 
-from service.console.words import dated
+from service.console.words import dated, day
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN
 from tests import builders
 from tests.builders import SESSION_CHECK, measured, passing_measurements
@@ -172,6 +172,18 @@ def test_what_ends_the_hold_without_testing_comes_first_of_the_next_steps(reader
     [step] = held["next_steps"]["now"]
 
     assert f"Next steps Now, without testing {step}" in text_of(reader.page(address(held)))
+
+
+def test_the_retest_says_from_when_until_when_and_what_can_be_done_sooner(reader, clinic):
+    low = [measured("heel_rise_repetitions", "left", 5), measured("heel_rise_repetitions", "right", 25)]
+    held = clinic.post_battery(whole("A", measurements=low))
+    retest = held["retest"]
+    said = text_of(reader.page(address(held)))
+
+    assert f"Test again on {day(retest['due_on'])}, or up to {retest['window_days']} days later." in said
+    sooner = [f"Sooner, from {day(one['due_on'])}: {one['what']}." for one in retest["sooner"]]
+    assert sooner
+    assert [one for one in sooner if one not in said] == []
 
 
 def test_only_what_was_not_met_is_worked_on_and_lines_of_another_stage_say_which(reader, clinic):
