@@ -166,7 +166,7 @@ def last_states(tx: Tx, organisation: str, webhook: str, limit: int) -> list[str
 
 
 def turn_off(tx: Tx, one: Claimed, because: str, now: datetime) -> bool:
-    """Turn a webhook off, so that what waits for it is let go once it is claimed.
+    """Turn a webhook off.
 
     Returns:
         False where it was not on, or has another address by now than the one that was tried.

@@ -4,6 +4,7 @@ A reminder is planned in the transaction that makes, moves or closes its task. I
 and the step, so that none is handed over twice.
 """
 
+import logging
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
@@ -11,6 +12,7 @@ from typing import Any
 from uuid import UUID, uuid5
 from zoneinfo import ZoneInfo
 
+from service.domain.errors import DatabaseUnavailableError
 from service.domain.reminding import ADMINISTRATORS, CLINICIANS, Due, counting, planned, to_of
 from service.store import access, reminders
 from service.store.database import Tx
@@ -19,6 +21,8 @@ from service.store.task_state import FOLLOW_UP, OPEN
 from service.store.tasks import CRITERIA_REVIEW
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, Context
 from service.use_cases.outbox import News, tell_all, tell_people
+
+_LOG = logging.getLogger("rts.reminders")
 
 TASK_DUE, DIGEST = "task.due", "digest"
 MOST_AT_ONCE = 10_000
@@ -69,6 +73,8 @@ def plan_missing(context: Context) -> None:
 def hand_due(context: Context, *, has_mail: bool) -> int:
     """Hand over every reminder that is due, an organisation at a time, each in one transaction.
 
+    A fault in one organisation is logged, and keeps no other waiting.
+
     Args:
         context: the parts of the service that runs.
         has_mail: whether mails can be sent.
@@ -78,7 +84,17 @@ def hand_due(context: Context, *, has_mail: bool) -> int:
     """
     now = context.clock()
     found = context.database.read(lambda tx: reminders.waiting(tx, now))
-    return sum(context.database.write(_Handing(id_, now, has_mail=has_mail)) for id_ in found)
+    return sum(_handed(context, _Handing(id_, now, has_mail=has_mail)) for id_ in found)
+
+
+def _handed(context: Context, handing: "_Handing") -> int:
+    try:
+        return context.database.write(handing)
+    except DatabaseUnavailableError:
+        raise
+    except Exception:  # noqa: BLE001 - whatever it was, the next tick tries again
+        _LOG.exception("what is due in organisation %s could not be handed over", handing.organisation)
+        return 0
 
 
 def _has_moved(before: Row | None, after: Row) -> bool:

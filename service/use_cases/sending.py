@@ -12,7 +12,7 @@ from functools import partial
 from typing import Any
 
 from service.domain.record import instant
-from service.store import reminders, sending
+from service.store import deliveries, reminders, sending
 from service.store.database import Tx
 from service.store.outbox import DEAD, DELIVERED, DROPPED, WAITING
 from service.store.sending import Claimed, Settled
@@ -30,6 +30,7 @@ PAUSES = tuple(timedelta(seconds=one) for one in (5, 300, 1800, 7200, 18000, 360
 LONGEST = PAUSES[-1]
 JITTER = 0.1
 WEBHOOK_OFF = "webhook.off"
+WAS_TURNED_OFF = "the webhook was turned off"
 DEAD_IN_A_ROW = 5
 GONE = 410
 
@@ -107,6 +108,7 @@ def _turn_off_if_hopeless(tx: Tx, one: Claimed, settled: Settled, now: datetime)
         return
     because = "it answered 410 Gone" if settled.status == GONE else f"{DEAD_IN_A_ROW} messages in a row did not arrive"
     if sending.turn_off(tx, one, f"{because}; turned off at {instant(now)}", now):
+        deliveries.drop(tx, one.organisation, one.webhook, WAS_TURNED_OFF, now)
         people = reminders.people_with_mail(tx, one.organisation)
         told = [id_ for id_, roles in people.items() if ADMINISTRATOR in roles]
         data: dict[str, Any] = {"webhook_id": one.webhook, "because": because}

@@ -23,6 +23,7 @@ from service.use_cases.context import Caller, Context, Created
 from service.use_cases.deliveries import delivery_answer
 from service.use_cases.outbox import News, tell_webhook
 from service.use_cases.paging import Listed, Place, listed
+from service.use_cases.sending import WAS_TURNED_OFF
 from service.use_cases.webhook_address import address_faults
 
 KEEP_IT = "Give the secret to the receiver now: it is shown this once."
@@ -114,6 +115,8 @@ def change_webhook(
             because = None if one.state == ON else one.off_because
             one = replace(one, off_because=because, revision=before.revision + 1, updated_at=now)
             store.change(tx, caller.organisation, one)
+            if one.state != ON:
+                deliveries.drop(tx, caller.organisation, id_, WAS_TURNED_OFF, now)
             _note(tx, caller, now, "change_webhook", one, ", ".join(_differing(before, one)))
         return _answered(tx, caller, one, now), tag(one)
 

@@ -339,6 +339,17 @@ def test_a_webhook_that_is_off_is_not_tested(clinic, admin):
     assert_problem(clinic.refused(f"{PATH}/{one['id']}/test", None, ADMINISTRATOR), 409, "conflicts")
 
 
+def test_what_waits_for_a_webhook_that_is_turned_off_is_dropped_and_not_sent_once_it_is_on_again(clinic, admin):
+    one = made(admin)
+    created(admin.post(f"{PATH}/{one['id']}/test"))
+
+    changed(admin, one, {"state": "off"})
+    changed(admin, one, {"state": "on"})
+
+    [delivery] = clinic.found("deliveries")
+    assert (delivery["state"], delivery["error"]) == ("dropped", "the webhook was turned off")
+
+
 # Removed
 
 

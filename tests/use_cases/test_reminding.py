@@ -9,10 +9,12 @@ from threading import Barrier
 from zoneinfo import ZoneInfo
 
 import pytest
+import sqlalchemy as sa
 
 from service.domain.reminding import DEFAULT, Due, planned
 from service.store import reminders
 from service.store.database import Database
+from service.store.sending_tables import reminder_plans
 from service.use_cases import reminding
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN
 from service.use_cases.reminding import hand_due, plan_missing, replan
@@ -287,3 +289,25 @@ def test_processes_that_look_at_once_hand_each_over_once(clinic):
     assert Counter(told(clinic)) == Counter((one, "on_day") for one in ids)
     assert mailed(clinic) == {CLINICIAN: 1}
     assert len(clinic.found("deliveries", channel="webhook")) == MANY
+
+
+def test_a_fault_in_one_organisation_keeps_no_other_waiting(
+    clinic: Clinic, database_url: str, caplog: pytest.LogCaptureFixture
+) -> None:
+    other = new_clinic(database_url)
+    add_webhook(other, "https://receiver.example.org/rts")
+    task, unread = held(clinic), held(other)
+    database, of = clinic.world.context.database, other.world.organisation
+    plan = {"organisation_id": of, "of_id": of, "document": "no JSON", "revision": 1}
+    plan |= {"edited_by": other.world.callers[ADMINISTRATOR].actor, "edited_at": clinic.world.clock()}
+    database.write(lambda tx: tx.execute(sa.insert(reminder_plans), plan))
+    add_mail(other, CLINICIAN, "kim@example.org")
+
+    hand(clinic, at_seven(task["due_on"]))
+
+    assert (task["id"], "on_day") in told(clinic)
+    assert told(other) == []
+    assert of in caplog.text
+    database.write(lambda tx: tx.execute(sa.delete(reminder_plans).where(reminder_plans.c.of_id == of)))
+    hand(clinic, at_seven(task["due_on"]))
+    assert (unread["id"], "on_day") in told(other)
