@@ -311,3 +311,15 @@ def test_a_fault_in_one_organisation_keeps_no_other_waiting(
     database.write(lambda tx: tx.execute(sa.delete(reminder_plans).where(reminder_plans.c.of_id == of)))
     hand(clinic, at_seven(task["due_on"]))
     assert (unread["id"], "on_day") in told(other)
+
+
+def test_nobody_is_reminded_of_who_was_erased(clinic: Clinic) -> None:
+    task = held(clinic)
+    address = f"/v1/athletes/{task['athlete_id']}/erasure"
+    answer = clinic.administrator.post(address, {"scope": "default", "reason": "asked for"})
+    assert answer.status_code == 201, answer.text
+
+    hand(clinic, at_seven(task["due_on"]))
+
+    assert told(clinic) == []
+    assert mailed(clinic) == Counter()
