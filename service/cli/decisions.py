@@ -12,8 +12,8 @@ from service.cli import at_database
 from service.cli.decision_text import Options, decision_text
 from service.cli.layout import Paper, standard_output
 from service.cli.outcomes import DIFFERS, PASSED, Said
-from service.cli.pages import PAGE, every_item
-from service.cli.refusals import as_lines, loaded
+from service.cli.pages import PAGE, add_filters, asked_of, every_item
+from service.cli.refusals import as_lines
 from service.domain.standing import STANDING
 from service.use_cases.answer import with_working
 
@@ -42,8 +42,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     group = groups.add_parser("decisions", help=summary, description=f"{summary.capitalize()}.")
     commands = group.add_subparsers(title="commands", metavar="COMMAND", required=True)
     every = commands.add_parser("list", parents=[shared], help="the history, newest first")
-    for name, (option, metavar, what) in _FILTERS.items():
-        every.add_argument(option, metavar=metavar, dest=name, help=what)
+    add_filters(every, _FILTERS)
     every.set_defaults(command=_list)
     show = commands.add_parser("show", parents=[shared], help="one decision as people read it")
     show.add_argument("id", metavar="ID", help="the decision's id, as `decisions list` shows it")
@@ -63,9 +62,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
 def _list(options: argparse.Namespace) -> Said:
     from service.use_cases.history import list_decisions  # noqa: PLC0415 - loads the store
 
-    told = {name: getattr(options, name) for name in _FILTERS}
-    names = {name: option for name, (option, *_) in _FILTERS.items()}
-    asked = loaded(DecisionsQuerySchema(), told, names)
+    asked = asked_of(options, _FILTERS, DecisionsQuerySchema())
     with at_database.at_organisation(options) as (context, operator):
         page = list_decisions(context, operator, asked, limit=asked["limit"])
     if options.json:

@@ -8,7 +8,8 @@ from schemas.webhooks import DeliveriesQuerySchema
 from service.cli import at_database
 from service.cli.layout import minute
 from service.cli.outcomes import PASSED, Said, printed
-from service.cli.refusals import as_lines, known_id, loaded
+from service.cli.pages import add_filters, asked_of
+from service.cli.refusals import as_lines, known_id
 
 NONE = "No delivery fits."
 MORE = "There are more: ask for less, or give a greater --limit."
@@ -29,8 +30,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     group = groups.add_parser("delivery", help=summary, description=f"{summary.capitalize()}.")
     commands = group.add_subparsers(title="commands", metavar="COMMAND", required=True)
     every = commands.add_parser("list", parents=[shared], help="every delivery, newest first")
-    for name, (option, metavar, what) in _FILTERS.items():
-        every.add_argument(option, metavar=metavar, dest=name, help=what)
+    add_filters(every, _FILTERS)
     every.set_defaults(command=_list)
     show = commands.add_parser("show", parents=[shared], help="one delivery with its message, and what became of it")
     show.set_defaults(command=_show)
@@ -46,8 +46,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
 def _list(options: argparse.Namespace) -> Said:
     from service.use_cases.deliveries import list_deliveries  # noqa: PLC0415 - loads the store
 
-    told = {name: getattr(options, name) for name in _FILTERS}
-    asked = loaded(DeliveriesQuerySchema(), told, {name: option for name, (option, *_) in _FILTERS.items()})
+    asked = asked_of(options, _FILTERS, DeliveriesQuerySchema())
     with at_database.at_organisation(options) as (context, operator):
         page = list_deliveries(context, operator, asked, limit=asked["limit"])
     more = "" if page.after is None else as_lines([MORE])

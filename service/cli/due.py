@@ -10,6 +10,7 @@ from schemas.tasks import CancelSchema, DoneSchema, RescheduleSchema, TasksQuery
 from service.cli import at_database
 from service.cli.layout import minute
 from service.cli.outcomes import PASSED, Said, printed
+from service.cli.pages import add_filters, asked_of
 from service.cli.recording import Option
 from service.cli.refusals import as_lines, known_id, loaded, option_faults
 from service.domain.errors import InvalidDocumentError
@@ -62,8 +63,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     group = groups.add_parser("due", help=summary, description=f"{summary.capitalize()}.")
     commands = group.add_subparsers(title="commands", metavar="COMMAND", required=True)
     every = commands.add_parser("list", parents=[shared], help="what is due, the first due first")
-    for name, (flag, metavar, what) in _FILTERS.items():
-        every.add_argument(flag, metavar=metavar, dest=name, help=what)
+    add_filters(every, _FILTERS)
     every.set_defaults(command=_list)
     show = commands.add_parser("show", parents=[shared], help="one task, open or closed")
     show.set_defaults(command=_show)
@@ -84,8 +84,7 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
 def _list(options: argparse.Namespace) -> Said:
     from service.use_cases.retests import list_tasks  # noqa: PLC0415 - loads the store
 
-    told = {name: getattr(options, name) for name in _FILTERS}
-    asked = loaded(TasksQuerySchema(), told, {name: option for name, (option, *_) in _FILTERS.items()})
+    asked = asked_of(options, _FILTERS, TasksQuerySchema())
     with at_database.at_organisation(options) as (context, operator):
         page = list_tasks(context, operator, asked, limit=asked["limit"])
     more = "" if page.after is None else as_lines([MORE])

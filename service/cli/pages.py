@@ -1,9 +1,33 @@
-"""Lists that are answered in pages, read to their end."""
+"""Lists that are answered in pages: the options that filter one, and the whole of one."""
 
-from collections.abc import Callable, Iterator
+import argparse
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
+from marshmallow import Schema
+
+from service.cli.refusals import loaded
+
 PAGE = 200
+
+Filters = Mapping[str, tuple[str, str, str]]
+"""The fields of a list's query, each with its option, what stands for its value, and what it means."""
+
+
+def add_filters(command: argparse.ArgumentParser, filters: Filters) -> None:
+    """Add the options of a list."""
+    for name, (option, metavar, what) in filters.items():
+        command.add_argument(option, metavar=metavar, dest=name, help=what)
+
+
+def asked_of(options: argparse.Namespace, filters: Filters, schema: Schema) -> Any:
+    """Return what the options ask for, as the schema of the list's query loads it.
+
+    Raises:
+        InvalidDocumentError: invalid_option: every fault, at its option.
+    """
+    told = {name: getattr(options, name) for name in filters}
+    return loaded(schema, told, {name: option for name, (option, *_) in filters.items()})
 
 
 def every_item(ask: Callable[..., Any]) -> Iterator[dict[str, Any]]:
