@@ -15,10 +15,17 @@ from pathlib import Path
 from typing import Any
 
 from schemas.query_fields import MOST_LIMIT
+from schemas.webhooks import ON
 from service.reminders.signing import signature
 from service.use_cases.access import authenticate
 from service.use_cases.context import Context
-from service.use_cases.webhooks import create_webhook, list_webhooks, remove_webhook
+from service.use_cases.webhooks import (
+    change_webhook,
+    create_webhook,
+    list_webhooks,
+    rotate_secret,
+    show_webhook,
+)
 
 LABEL = "Receiver of this demonstration"
 MOST_BYTES = 64 * 1024
@@ -44,7 +51,7 @@ class Receiver(ThreadingHTTPServer):
         if not timestamp.isdecimal() or abs(time.time() - int(timestamp)) > MOST_SECONDS_APART:
             return False
         wanted = signature([self.secret], id_=id_, timestamp=int(timestamp), body=body)
-        return any(hmac.compare_digest(wanted, one) for one in signatures.split())
+        return any(hmac.compare_digest(wanted.encode(), one.encode()) for one in signatures.split())
 
     def take(self, id_: str, body: bytes) -> None:
         """Note a message that is genuine, and say so once for each id."""
@@ -99,7 +106,7 @@ def receiving(file: Path, *, tell: Callable[[str], None]) -> Iterator[Receiver]:
 
 
 def register(receiver: Receiver, context: Context, administrator: str) -> None:
-    """Let the club's messages be sent to a receiver, and no longer to those of earlier starts.
+    """Let the club's messages be sent to a receiver: with all that still waits for those of earlier starts.
 
     Args:
         receiver: learns the secret.
@@ -109,11 +116,17 @@ def register(receiver: Receiver, context: Context, administrator: str) -> None:
     caller = authenticate(context, administrator)
     if caller is None:
         return
-    for one in list_webhooks(context, caller, limit=MOST_LIMIT).items:
-        if one["label"] == LABEL:
-            remove_webhook(context, caller, one["id"])
     body = {"url": receiver.url, "events": [], "label": LABEL}
-    receiver.secret = create_webhook(context, caller, body, key=str(uuid.uuid4())).answer["secret"]
+    key = str(uuid.uuid4())
+    webhooks = list_webhooks(context, caller, limit=MOST_LIMIT).items
+    known = next((one["id"] for one in webhooks if one["label"] == LABEL), None)
+    if known is None:
+        made = create_webhook(context, caller, body, key=key)
+    else:
+        _, etag = show_webhook(context, caller, known)
+        change_webhook(context, caller, known, body | {"state": ON}, etag=etag)
+        made = rotate_secret(context, caller, known, {"keep_previous_hours": 0}, key=key)
+    receiver.secret = made.answer["secret"]
 
 
 def _for_own_eyes(path: str, flags: int) -> int:
