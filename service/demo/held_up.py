@@ -163,7 +163,7 @@ MASKED_PAIN = Story(
 _TALL = Figures(lunge="12.0", rises=22)
 FINDING_RULED_OUT = Story(
     ref="NU-107",
-    title="A tender outer ankle bone, ruled out by the physician",
+    title="A swollen calf, ruled out by the physician",
     turns=23,
     sex="female",
     injuries=(
@@ -173,12 +173,12 @@ FINDING_RULED_OUT = Story(
             steps=(
                 replace(
                     first_look(-19),
-                    screen=Screen(yes=("lateral_malleolus_tender",)),
+                    screen=Screen(yes=("calf_swollen_vein_tender",)),
                     expected=held(
-                        "finding_open", holds=(("finding_open", "finding_open", "lateral_malleolus_tender"),)
+                        "finding_open", holds=(("finding_open", "finding_open", "calf_swollen_vein_tender"),)
                     ),
                 ),
-                Resolved(-18, "lateral_malleolus_tender", "ruled_out", f"Radiographs without a fracture {INVENTED}"),
+                Resolved(-18, "calf_swollen_vein_tender", "ruled_out", f"Ultrasound without a thrombosis {INVENTED}"),
                 Decided(-18, "protected_loading", PASSED, by=PHYSICIAN),
                 rebuilding(-10),
                 # Nobody walked for half an hour; that can be done sooner than the next test.
