@@ -135,6 +135,26 @@ def test_rows_that_were_added_are_put_back_with_what_was_typed_in_them(visit, si
     expect(page.get_by_role("status")).to_contain_text("put back")
 
 
+def test_what_is_typed_before_the_script_has_come_is_kept_and_not_written_over(visit, site):
+    page = visit("/console/team")
+    address = site.url + an_episode(page, site)
+    page.goto(address)
+    field(page, PAIN).fill("3")
+    field(page, TRIAL.format(0)).fill("9,6")
+    wait_until_kept(page, TRIAL.format(0), "9,6")
+
+    late = []
+    page.route("**/entry.js*", lambda route: late.append(route))  # noqa: PLW0108 - a method is not taken here
+    with page.expect_request("**/entry.js*"):
+        page.goto(address, wait_until="commit")
+    field(page, PAIN).fill("7")
+    late[0].continue_()
+
+    wait_until_kept(page, PAIN, "7")
+    expect(field(page, PAIN)).to_have_value("7")
+    expect(field(page, TRIAL.format(0))).to_have_value("9,6")
+
+
 def test_a_battery_that_was_sent_leaves_no_draft(visit, site):
     page = visit("/console/team")
     page.goto(site.url + an_episode(page, site))

@@ -30,6 +30,16 @@
     return made;
   };
 
+  // On a slow line somebody types before this file has come: what differs from the page as it was sent is theirs.
+  const differs = (one) => {
+    if (one.type === "radio" || one.type === "checkbox") return one.checked !== one.defaultChecked;
+    if (one.tagName === "INPUT" || one.tagName === "TEXTAREA") return one.value !== one.defaultValue;
+    if (one.tagName !== "SELECT") return false;
+    const usual = [...one.options].find((option) => option.defaultSelected) || one.options[0];
+    return usual !== one.options[one.selectedIndex];
+  };
+  const typed_before = new Set([...form.elements].filter((one) => one.name && differs(one)).map((one) => one.name));
+
   // The draft. A browser that keeps nothing still sends.
   const keep = () => {
     const fields = typed();
@@ -47,7 +57,7 @@
   };
   const put = (fields) => {
     for (const one of form.elements) {
-      if (!one.name || !is_kept(one.name) || one.tagName === "BUTTON" || one.tagName === "FIELDSET") continue;
+      if (!one.name || !is_kept(one.name) || typed_before.has(one.name) || one.tagName === "BUTTON" || one.tagName === "FIELDSET") continue;
       if (one.type === "radio" || one.type === "checkbox") one.checked = fields[one.name] === one.value;
       else if (one.name in fields) one.value = fields[one.name];
       if (one.value && one.type !== "radio" && one.name in fields && !one.name.endsWith(".unit")) unfold(one);
@@ -76,7 +86,7 @@
     const at = new Date(draft.at).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
     say(shown.draft, `What was typed here on ${at} and not sent was put back. It is kept in this browser only.`);
   }
-  document.getElementById("forget").addEventListener("click", () => { forget(); location.reload(); });
+  document.getElementById("forget").addEventListener("click", () => { delete form.dataset.dirty; forget(); location.reload(); });
 
   // What the values come to.
   const soFar = document.getElementById("so-far");
@@ -136,6 +146,7 @@
   addEventListener("online", askSoon);
   addEventListener("pagehide", () => { if (form.dataset.dirty) keep(); });
   form.addEventListener("input", () => { form.dataset.dirty = "yes"; });
+  if (typed_before.size) form.dispatchEvent(new Event("input"));
   form.addEventListener("change", (event) => {
     if (/^event\.\d+\.kind$/.test(event.target.name) && event.target.value === "re_injury") {
       const screen = document.getElementById("screen");
