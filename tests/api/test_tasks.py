@@ -3,7 +3,7 @@
 import pytest
 
 from tests.builders import referral_answers
-from tests.clinic import new_clinic, small
+from tests.clinic import new_clinic, small, whole
 
 FINDING = "cannot_take_four_steps"
 CALF = "calf_squeeze_still_or_gap"
@@ -68,8 +68,9 @@ def test_a_task_is_upcoming_then_due_then_overdue(clinic):
 
 
 def test_a_question_that_can_not_be_answered_any_more_is_due_no_longer(clinic):
-    clinic.post_battery({**small("A"), "kind": "assessment"})
+    clinic.post_battery(whole("A"))
     asked = clinic.found("tasks", kind="follow_up")
+    assert asked
     for task in asked:
         clinic.at("2026-12-20T12:00:00+01:00")
         assert status_of(clinic, task) == "lapsed"

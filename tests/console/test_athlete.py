@@ -22,11 +22,6 @@ def clinic(database_url):
 
 
 @pytest.fixture
-def reader(clinic):
-    return signed_in(clinic.world)
-
-
-@pytest.fixture
 def passed(clinic):
     return clinic.post_battery(small("A"))
 

@@ -2,24 +2,12 @@
 
 import re
 
-import pytest
-
-from tests.clinic import Clinic, new_clinic
+from tests.clinic import new_clinic
 from tests.console.signed_in import Reader, signed_in, text_of, visitor
 from tests.console.statements import statements
 
 PATH = "/console/calendars"
 ADDRESS = re.compile(r'id="address" value="([^"]+)"')
-
-
-@pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def reader(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world)
 
 
 def keyed(reader: Reader, label: str) -> dict[str, str]:

@@ -10,23 +10,13 @@ import pytest
 from service.domain.canonical import canonical
 from service.domain.criteria import CriteriaSet, read_criteria_set
 from service.use_cases.context import ADMINISTRATOR, SUBMITTER
-from tests.clinic import SET, Clinic, adopt, ankle_set, new_clinic
-from tests.console.signed_in import Reader, signed_in, text_of
+from tests.clinic import SET, Clinic, adopt, ankle_set
+from tests.console.signed_in import signed_in, text_of
 from tests.console.statements import statements
 from tests.world import new_world
 
 CRITERIA, VERSION = "/console/criteria", f"/console/criteria/{SET}/1"
 NEXT = "2026-12-24"
-
-
-@pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def reader(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world)
 
 
 def second_version() -> CriteriaSet:

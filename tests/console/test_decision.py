@@ -25,11 +25,6 @@ def clinic(database_url):
 
 
 @pytest.fixture
-def reader(clinic):
-    return signed_in(clinic.world)
-
-
-@pytest.fixture
 def held(clinic):
     return clinic.post_battery(small("A", session_check=LIMPING))
 

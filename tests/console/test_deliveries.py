@@ -6,25 +6,14 @@ from typing import Any
 import pytest
 
 from service.store.database import Tx
-from service.use_cases.context import ADMINISTRATOR
 from service.use_cases.outbox import tell_people
 from service.use_cases.reminding import DIGEST
-from tests.clinic import Clinic, created, new_clinic
-from tests.console.signed_in import Reader, signed_in, text_of
+from tests.clinic import Clinic, created
+from tests.console.signed_in import text_of
 from tests.console.statements import statements
 
 PATH = "/console/settings/deliveries"
 DEAD = {"state": "dead", "attempts": 10, "status": 503, "error": "answered 503"}
-
-
-@pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def admin(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world, ADMINISTRATOR)
 
 
 def webhook(clinic: Clinic, label: str = "Invented record system") -> str:

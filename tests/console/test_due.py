@@ -24,11 +24,6 @@ def clinic(database_url):
 
 
 @pytest.fixture
-def reader(clinic):
-    return signed_in(clinic.world)
-
-
-@pytest.fixture
 def task(clinic):
     held = clinic.post_battery(small("A", session_check=LIMPING))
     [row] = clinic.found("tasks", kind="retest")
@@ -141,7 +136,7 @@ def test_a_review_of_an_override_has_no_tick(reader, clinic):
     assert review not in html
     response = reader.send(DUE, sent_anyway("cancel", review, reason="not needed"))
     assert response.status_code == 409
-    assert "neither put off nor called off" in text_of(response.text)
+    assert "neither rescheduled nor cancelled" in text_of(response.text)
 
 
 def test_tasks_are_found_by_kind_and_status_and_the_reader_stays_there(reader, clinic):

@@ -20,7 +20,7 @@ from service.console.entry_form import body_of, number_of, typed_of
 from service.use_cases.audit import list_audit
 from service.use_cases.template import template_of
 from tests import builders
-from tests.clinic import ATHLETE, Clinic, new_clinic, small, whole
+from tests.clinic import ATHLETE, Clinic, small, whole
 from tests.console.signed_in import Reader, signed_in, text_of
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -58,16 +58,6 @@ def fields_of(html: str) -> dict[str, str]:
     reading = _Fields()
     reading.feed(html)
     return reading.fields
-
-
-@pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def reader(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world)
 
 
 def begun(clinic: Clinic, **changes: Any) -> dict[str, Any]:

@@ -4,22 +4,11 @@ import re
 
 import pytest
 
-from service.use_cases.context import ADMINISTRATOR
-from tests.clinic import Clinic, new_clinic
-from tests.console.signed_in import Reader, signed_in, text_of
+from tests.clinic import Clinic
+from tests.console.signed_in import text_of
 from tests.console.statements import statements
 
 PATH = "/console/settings/people"
-
-
-@pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def admin(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world, ADMINISTRATOR)
 
 
 def address(clinic: Clinic) -> str | None:

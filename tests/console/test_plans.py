@@ -5,28 +5,12 @@ from typing import Any
 
 import pytest
 
-from service.use_cases.context import ADMINISTRATOR
-from tests.clinic import Clinic, new_clinic, small
+from tests.clinic import Clinic, small
 from tests.console.signed_in import Reader, signed_in, text_of
 from tests.console.statements import statements
 
 PATH = "/console/settings"
 API = "/v1/organisation/reminder-plan"
-
-
-@pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def admin(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world, ADMINISTRATOR)
-
-
-@pytest.fixture
-def reader(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world)
 
 
 @pytest.fixture

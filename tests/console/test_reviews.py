@@ -4,10 +4,9 @@ import re
 
 import pytest
 
-from service.use_cases.context import ADMINISTRATOR
 from service.use_cases.criteria_reviews import follow_everywhere
 from tests.clinic import Clinic, new_clinic
-from tests.console.signed_in import Reader, signed_in, text_of
+from tests.console.signed_in import Reader, text_of
 from tests.console.statements import statements
 
 PATH = "/console/settings/reviews"
@@ -18,11 +17,6 @@ def clinic(database_url: str) -> Clinic:
     made = new_clinic(database_url)
     follow_everywhere(made.world.context)
     return made
-
-
-@pytest.fixture
-def admin(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world, ADMINISTRATOR)
 
 
 def sent(admin: Reader, what: str, **fields: str) -> dict[str, str]:

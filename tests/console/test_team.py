@@ -24,16 +24,6 @@ TODAY = date(2026, 11, 28)
 NOW = datetime(2026, 11, 28, 9, 30, tzinfo=ZONE)
 
 
-@pytest.fixture
-def clinic(database_url):
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def reader(clinic):
-    return signed_in(clinic.world)
-
-
 @pytest.fixture(scope="module")
 def club(databases):
     """The invented club: a context, and a clinician's key."""

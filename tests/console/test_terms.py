@@ -10,22 +10,12 @@ from schemas.signing import DETERMINATIONS
 from schemas.tasks import KINDS
 from service.console.glossary import GLOSSARY, TERMS, anchor, sentence_of
 from service.domain.codes import HOLD, PASS
-from tests.clinic import SET, Clinic, new_clinic
-from tests.console.signed_in import Reader, signed_in, text_of
+from tests.clinic import SET
+from tests.console.signed_in import text_of
 from tests.console.statements import statements
 
 TEMPLATES = Path(service.console.__file__).parent / "templates" / "console"
 USED = re.compile(r'\bterm\(\s*"([^"]+)"')
-
-
-@pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def reader(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world)
 
 
 def test_every_word_stands_there_once_with_its_sentence_and_an_address(reader):

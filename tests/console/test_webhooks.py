@@ -4,25 +4,13 @@ import re
 
 import pytest
 
-from service.use_cases.context import ADMINISTRATOR
-from tests.clinic import Clinic, new_clinic
-from tests.console.signed_in import Reader, signed_in, text_of
+from tests.console.signed_in import Reader, text_of
 from tests.console.statements import statements
 
 PATH = "/console/settings/webhooks"
 URL = "https://receiver.invalid/rts"
 SECRET = re.compile(r'value="(whsec_[^"]+)"')
 KEY = re.compile(r'name="idempotency_key" value="([0-9a-f]{32})"')
-
-
-@pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
-
-
-@pytest.fixture
-def admin(clinic: Clinic) -> Reader:
-    return signed_in(clinic.world, ADMINISTRATOR)
 
 
 @pytest.fixture
