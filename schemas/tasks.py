@@ -68,7 +68,7 @@ class RescheduleSchema(DocumentSchema):
 
 
 class CancelSchema(DocumentSchema):
-    """Why a task is called off."""
+    """Why a task is cancelled."""
 
     reason = fields.Text(required=True)
 

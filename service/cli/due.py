@@ -1,4 +1,4 @@
-"""`due ...`: what is due, for the operator to look at, and for a person to put off, call off or report as done."""
+"""`due ...`: what is due, for the operator to look at, and for a person to reschedule, cancel or report as done."""
 
 import argparse
 import uuid
@@ -59,7 +59,7 @@ _CHANGES = {
 
 def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     """Add the commands of this group."""
-    summary = "look at what is due, put it off, call it off, or say that it is done"
+    summary = "look at what is due, reschedule it, cancel it, or say that it is done"
     group = groups.add_parser("due", help=summary, description=f"{summary.capitalize()}.")
     commands = group.add_subparsers(title="commands", metavar="COMMAND", required=True)
     every = commands.add_parser("list", parents=[shared], help="what is due, the first due first")

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from datetime import date, timedelta
+from functools import partial
 from typing import Any
 
 from flask import Response, request
@@ -9,8 +10,7 @@ from flask import Response, request
 from service.api.access import caller, context
 from service.console.blueprint import blp, go_to, page
 from service.console.filtering import FAULTY, asked_in_vain, asked_of
-from service.console.forms import REFUSED
-from service.console.several import CANCEL, DONE, RESCHEDULE, Act, Outcome, change_ticked, shown, status_of
+from service.console.several import CANCEL, DONE, RESCHEDULE, Act, Outcome, carried_out, shown, status_of
 from service.console.words import day
 from service.domain.errors import ServiceError
 from service.use_cases.brief_decisions import today_of
@@ -45,13 +45,7 @@ def due() -> Response:
 @blp.post("/due")
 def change_tasks() -> Response:
     """Reschedule, cancel or finish every task that is ticked; one that can't be is told, and stays ticked."""
-    try:
-        outcome = change_ticked(_ACTS, _name_of)
-    except REFUSED as error:
-        return _shown(error=error)
-    if outcome.left:
-        return _shown(outcome=outcome)
-    return go_to("due", **_here(), done=outcome.way.done, count=outcome.number)
+    return carried_out(_ACTS, _name_of, show=_shown, back=partial(go_to, "due", **_here()))
 
 
 def _name_of(id_: str) -> str:

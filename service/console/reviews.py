@@ -1,13 +1,13 @@
 """Criteria reviews among the settings: when each set is looked at again; rescheduled, cancelled or done."""
 
 from collections.abc import Mapping
+from functools import partial
 
 from flask import Response
 
 from service.api.access import caller, context
 from service.console.blueprint import blp, go_to, page
-from service.console.forms import REFUSED
-from service.console.several import CANCEL, DONE, RESCHEDULE, Act, Outcome, change_ticked, shown, status_of
+from service.console.several import CANCEL, DONE, RESCHEDULE, Act, Outcome, carried_out, shown, status_of
 from service.console.words import words
 from service.domain.errors import ServiceError
 from service.use_cases import criteria_reviews as use_case
@@ -34,13 +34,7 @@ def reviews() -> Response:
 @blp.post("/settings/reviews")
 def change_reviews() -> Response:
     """Reschedule, cancel or finish every review that is ticked."""
-    try:
-        outcome = change_ticked(_ACTS, _name_of)
-    except REFUSED as error:
-        return _shown(error=error)
-    if outcome.left:
-        return _shown(outcome=outcome)
-    return go_to("reviews", done=outcome.way.done, count=outcome.number)
+    return carried_out(_ACTS, _name_of, show=_shown, back=partial(go_to, "reviews"))
 
 
 def _name_of(id_: str) -> str:

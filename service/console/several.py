@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any, NamedTuple
 from uuid import UUID, uuid5
 
-from flask import request
+from flask import Response, request
 from marshmallow import Schema
 
 from schemas.tasks import CancelSchema, DoneSchema, RescheduleSchema
@@ -40,6 +40,9 @@ Act = Callable[[str, Any, str], Created]
 """Does it with the task of an id: the body as its schema loads it, and the key by which it is done once."""
 
 
+Answer = Callable[..., Response]
+
+
 class Outcome(NamedTuple):
     """What became of a form: how many were changed and how, and why others were not, by id."""
 
@@ -53,7 +56,7 @@ class Outcome(NamedTuple):
         return _said(self.way, self.number)
 
 
-def change_ticked(acts: Mapping[str, Act], name_of: Callable[[str], str]) -> Outcome:
+def _change_ticked(acts: Mapping[str, Act], name_of: Callable[[str], str]) -> Outcome:
     """Do what the form says with every task that is ticked; sent twice, it is done once.
 
     Args:
@@ -78,6 +81,30 @@ def change_ticked(acts: Mapping[str, Act], name_of: Callable[[str], str]) -> Out
         except (*REFUSED, NotFoundError) as error:
             left[id_] = f"{_named(id_, name_of)}: {faults_of(error)[0].detail}"
     return Outcome(way, len(ids) - len(left), left)
+
+
+def carried_out(
+    acts: Mapping[str, Act],
+    name_of: Callable[[str], str],
+    *,
+    show: Callable[..., Response],
+    back: Callable[..., Response],
+) -> Response:
+    """Do what the form says, and answer it.
+
+    Args:
+        acts: what does each way.
+        name_of: tells what a task is called.
+        show: shows the page with an `error`, or with an `outcome` that left some as they are.
+        back: leads to the page, which tells what was `done` and the `count` of it.
+    """
+    try:
+        outcome = _change_ticked(acts, name_of)
+    except REFUSED as error:
+        return show(error=error)
+    if outcome.left:
+        return show(outcome=outcome)
+    return back(done=outcome.way.done, count=outcome.number)
 
 
 def shown(error: ServiceError | None, outcome: Outcome | None) -> dict[str, Any]:

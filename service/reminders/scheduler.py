@@ -35,7 +35,7 @@ class Tick:
     def __call__(self) -> None:
         """Hand over and send what is due; a fault is logged, and the next tick tries again."""
         try:
-            self._look()
+            self.look()
         except DatabaseUnavailableError as error:
             if not self._is_gone:
                 _LOG.warning("nothing can be sent for now: %s", error)
@@ -45,7 +45,12 @@ class Tick:
         else:
             self._is_gone = False
 
-    def _look(self) -> None:
+    def look(self) -> None:
+        """Hand over and send what is due.
+
+        Raises:
+            DatabaseUnavailableError: the database can't be reached.
+        """
         if not self._is_planned:
             _catch_up(self._context)
             self._is_planned = True
@@ -105,7 +110,4 @@ def run_once(context: Context, settings: Settings) -> None:
         DatabaseUnavailableError: the database can't be reached.
     """
     with sender(context, settings) as sending:
-        _catch_up(context)
-        hand_due(context, has_mail=sending.has_mail)
-        while sending.send_due():
-            pass
+        Tick(context, sending).look()

@@ -35,7 +35,7 @@ Row = Mapping[str, Any]
 def follow_criteria(tx: Tx, organisation: str, zone: ZoneInfo, now: datetime) -> None:
     """Ask for the review of the newest version of each set; those of other versions end.
 
-    A review that was called off is not asked for again; the next version has its own.
+    A review that was cancelled is not asked for again; the next version has its own.
 
     Args:
         tx: a transaction in which the organisation's criteria are locked.
@@ -79,7 +79,7 @@ def show_review(context: Context, caller: Caller, id_: str) -> dict[str, Any]:
 def change_review(  # noqa: PLR0913 - what is done to which review, and the key of the request
     context: Context, caller: Caller, id_: str, route: str, body: Mapping[str, Any], *, key: str
 ) -> Created:
-    """Put a review on another date (`due_on`, `reason`), call it off (`reason`) or say that it is done (`note`).
+    """Put a review on another date (`due_on`, `reason`), cancel it (`reason`) or say that it is done (`note`).
 
     Once one is done, the next is due a year later.
 

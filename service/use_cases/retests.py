@@ -1,4 +1,4 @@
-"""What is due: to put one off, to call it off, or to say that a check-in is done; all else closes by itself."""
+"""What is due: to reschedule or cancel a task, or to say that a check-in is done; all else closes by itself."""
 
 from collections.abc import Mapping
 from datetime import date, timedelta
@@ -164,7 +164,7 @@ def _open_task(recording: Recording, id_: str) -> Mapping[str, Any]:
         detail = f"this task is closed ({because}); look at what is due now"
         raise ConflictError(TASK_CLOSED, detail, link="/v1/retests")
     if row["kind"] == OVERRIDE_REVIEW:
-        detail = "a review of an override is neither put off nor called off; sign off anew, or void the override"
+        detail = "a review of an override is neither rescheduled nor cancelled; sign off anew, or void the override"
         raise ConflictError(NOT_PUT_OFF, detail, link=f"/v1/decisions/{row['decision_id']}")
     return row
 
