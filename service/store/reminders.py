@@ -39,13 +39,15 @@ class New(NamedTuple):
 # Plans
 
 
-def plans(tx: Tx, organisation: str, of: Iterable[str] | None = None) -> dict[str, Plan]:
-    """Return the plans that an organisation keeps, by whose they are: its own, or an episode's."""
+def plans(tx: Tx, organisation: str, of: Sequence[str]) -> dict[str, Plan]:
+    """Return the plans that are kept, by whose they are: the organisation's own, or an episode's."""
     columns = reminder_plans.c
     query = sa.select(columns.of_id, columns.document, columns.revision).where(columns.organisation_id == organisation)
-    if of is not None:
-        query = query.where(columns.of_id.in_(list(of)))
-    return {row.of_id: Plan(json.loads(row.document), row.revision) for row in tx.execute(query)}
+    found: dict[str, Plan] = {}
+    for place in range(0, len(of), _CHUNK):
+        for row in tx.execute(query.where(columns.of_id.in_(of[place : place + _CHUNK]))):
+            found[row.of_id] = Plan(json.loads(row.document), row.revision)
+    return found
 
 
 def keep_plan(  # noqa: PLR0913 - what a row is made of

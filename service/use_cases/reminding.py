@@ -123,7 +123,8 @@ def _plan(  # noqa: PLR0913 - whose tasks, when, and what is owed of them
 def _plans(tx: Tx, organisation: str, rows: Iterable[Row]) -> dict[str | None, Mapping[str, Any]]:
     """Return the plan of each episode: the organisation's, with the episode's own steps where it has some."""
     episodes = {row["episode_id"] for row in rows}
-    kept = {of: one.document for of, one in reminders.plans(tx, organisation).items()}
+    asked = [organisation, *(one for one in episodes if one is not None)]
+    kept = {of: one.document for of, one in reminders.plans(tx, organisation, asked).items()}
     return {one: counting(kept.get(organisation), kept.get(one)) for one in episodes}
 
 

@@ -44,7 +44,7 @@ from service.domain.chain import Head, link
 from service.domain.codes import HOLD_KINDS
 from service.domain.record import instant
 from service.settings import Settings
-from service.store import audit, criteria, entries, history, people, tables
+from service.store import audit, criteria, entries, history, outbox, people, reminders, tables
 from service.store.database import Database
 from service.store.idempotency import Claim, claim
 from service.store.ids import new_id
@@ -60,6 +60,9 @@ THREADS, CONNECTIONS, EACH_ATHLETE = 8, 8, 10
 SECONDS, ROUNDS, LOAD = 3, 3, 0.8
 PROFILED = 150
 ROUTES = {"post": "/v1/batteries", "floor": "/v1/floor", "commit": "/v1/commit"}
+STEPS = 6
+"""Reminders of the retest and of the question of the morning after."""
+
 HELD = ("eversion-symmetry", "side-hop-floor")
 SCHEMA = BatterySchema()
 
@@ -134,6 +137,10 @@ def kept(tx: sa.Connection, who: Any, body: Mapping[str, Any], claimed: Claim, n
             )
         )
     _write_state(tx, who, body, links, is_new_episode=row is None, is_new=is_new, now=now)
+    reminders.plans(tx, organisation, [organisation, episode])
+    day = now.date()
+    reminders.plan(tx, organisation, [reminders.New(new_id(now), battery, day, "on_day", now) for _ in range(STEPS)])
+    outbox.webhooks_on(tx, organisation)
     return CONSTANT["answer"]
 
 
