@@ -95,6 +95,8 @@ class _Tasks:
         self.counting = {one.id for one in live}
         self.findings = findings
         self.own = {"organisation_id": chain[0].organisation, "athlete_id": chain[0].athlete}
+        self.erasure = next((one for one in chain if one.kind == ERASURE), None)
+        self.closed_by = self._closings()
         self.occasion_of = self._occasions()
         self.mornings = self._mornings()
 
@@ -213,6 +215,13 @@ class _Tasks:
                 answers = [_Change(other, "done") for other in batteries_of(own) if other.occurred_on >= near]
                 yield self._settled(row, one, [*ends, *answers])
 
+    def _closings(self) -> dict[str | None, Link]:
+        """Return the last entry of each episode that is closed."""
+        own: dict[str | None, list[Link]] = {}
+        for one in self.live:
+            own.setdefault(one.episode, []).append(one)
+        return {episode: links[-1] for episode, links in own.items() if closed_on(links) is not None}
+
     def _occasions(self) -> dict[str | None, str]:
         """Return the first battery of the occasion of each battery; a corrected one stays in its occasion."""
         first_of: dict[Any, str] = {}
@@ -262,14 +271,12 @@ class _Tasks:
                 self._close(row, because, by)
             elif row["state"] == OPEN:
                 self._change(row, by, due_on=date.fromisoformat(by.content["due_on"]))
-        own = [other for other in self.live if other.episode == one.episode]
-        erasure = next((other for other in self.chain if other.kind == ERASURE), None)
         if one.id not in self.counting:
             self._close(row, "void", one)
-        elif erasure is not None:
-            self._close(row, "erased", erasure)
-        elif closed_on(own) is not None:
-            self._close(row, "episode_closed", own[-1])
+        elif self.erasure is not None:
+            self._close(row, "erased", self.erasure)
+        elif one.episode in self.closed_by:
+            self._close(row, "episode_closed", self.closed_by[one.episode])
         return row
 
     def _close(self, row: Row, because: str, by: Link) -> None:
