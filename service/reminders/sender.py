@@ -52,7 +52,7 @@ class Sender:
         return len(claimed)
 
     def stop(self) -> None:
-        """Begin nothing more; what is claimed and was not begun is due again once the claim is over."""
+        """Begin nothing more; what is claimed and was not begun is due again at once, for whoever sends then."""
         self._stopping.set()
 
     def close(self) -> None:
@@ -60,10 +60,11 @@ class Sender:
         self._threads.shutdown(wait=True)
 
     def _try(self, one: Claimed) -> None:
-        if self._stopping.is_set() or one.until - self._context.clock() < _IN_TIME:
-            return  # left to the next claim: those before it took too long, or this is the end
         with suppress(DatabaseUnavailableError):  # the claim runs out, and it is tried again under the same id
-            sending.settle(self._context, one, self._tried(one), random.random)
+            if self._stopping.is_set() or one.until - self._context.clock() < _IN_TIME:
+                sending.give_back(self._context, one)  # this is the end, or those before it took too long
+            else:
+                sending.settle(self._context, one, self._tried(one), random.random)
 
     def _tried(self, one: Claimed) -> Tried:
         try:

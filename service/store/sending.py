@@ -140,13 +140,20 @@ def settle(tx: Tx, one: Claimed, settled: Settled, now: datetime) -> bool:
     }
     if settled.next_at is not None:
         values["next_at"] = settled.next_at
-    is_own = (columns.organisation_id == one.organisation) & (columns.id == one.id)
-    done = tx.execute(
-        sa.update(deliveries)
-        .where(is_own, columns.claimed_by == one.claimed_by, columns.state == WAITING)
-        .values(values)
-    )
-    return bool(done.rowcount)
+    return bool(tx.execute(sa.update(deliveries).where(_is_held(one)).values(values)).rowcount)
+
+
+def give_back(tx: Tx, one: Claimed, now: datetime) -> None:
+    """Make due again what was claimed and not begun: its try does not count."""
+    columns = deliveries.c
+    values = {"claimed_by": None, "attempts": columns.attempts - 1, "next_at": now}
+    tx.execute(sa.update(deliveries).where(_is_held(one)).values(values))
+
+
+def _is_held(one: Claimed) -> sa.ColumnElement[bool]:
+    columns = deliveries.c
+    is_it = (columns.organisation_id == one.organisation) & (columns.id == one.id)
+    return is_it & (columns.claimed_by == one.claimed_by) & (columns.state == WAITING)
 
 
 def last_states(tx: Tx, organisation: str, webhook: str, limit: int) -> list[str]:

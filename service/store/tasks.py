@@ -96,9 +96,10 @@ def in_calendar(tx: Tx, organisation: str, *, today: date, since: date, most: in
 
 
 def reviews(tx: Tx, organisation: str) -> list[Row]:
-    """Return the reviews of criteria, open and closed, the first due first."""
+    """Return the reviews of criteria, open and closed, the first due first; of a day, those that are closed."""
     query = sa.select(tasks).where(tasks.c.organisation_id == organisation, tasks.c.kind == CRITERIA_REVIEW)
-    return [dict(row) for row in tx.execute(query.order_by(tasks.c.due_on, tasks.c.updated_at)).mappings()]
+    order = (tasks.c.due_on, tasks.c.state == OPEN, tasks.c.updated_at, tasks.c.id)
+    return [dict(row) for row in tx.execute(query.order_by(*order)).mappings()]
 
 
 def add(tx: Tx, new: Sequence[Row]) -> None:

@@ -130,8 +130,7 @@ def _newest(tx: Tx, organisation: str) -> dict[str, Adopted]:
 
 
 def _is_wanted(one: Adopted, rows: list[dict[str, Any]]) -> bool:
-    last = next((row for row in reversed(rows) if row["about"] == one.name), None)
-    return last is None or last["closed_because"] == "done"
+    return all(row["closed_because"] in ("done", "replaced") for row in rows if row["about"] == one.name)
 
 
 def _next(organisation: str, one: Adopted, rows: list[dict[str, Any]], zone: ZoneInfo, now: datetime) -> dict[str, Any]:

@@ -68,6 +68,11 @@ def claim(context: Context, *, limit: int, has_mail: bool) -> list[Claimed]:
     )
 
 
+def give_back(context: Context, one: Claimed) -> None:
+    """Leave to the next claim what was claimed and not begun; nothing where the claim was over."""
+    context.database.write(partial(sending.give_back, one=one, now=context.clock()))
+
+
 def settle(context: Context, one: Claimed, tried: Tried, random: Random) -> None:
     """Write what became of a try; nothing where the claim was over and somebody else sends it.
 

@@ -78,6 +78,27 @@ def test_once_a_review_is_done_the_next_is_due_a_year_later(world):
     assert last["detail"] == f"{SET}/1: Nothing published since changes a threshold."
 
 
+def test_a_review_done_long_before_its_day_is_followed_by_one(world):
+    publish(world)
+    change(world, "reschedule", {"due_on": "2027-11-21", "reason": "After the congress."})
+
+    answer = change(world, "done", {"note": "Nothing published since changes a threshold."})
+    follow_everywhere(world.context)
+    follow_everywhere(world.context)
+
+    assert answer.status_code == 201
+    assert told(world) == [(1, "2027-11-20", "upcoming", None), (1, "2027-11-21", "closed", "done")]
+
+
+def test_a_review_comes_back_with_the_version_that_comes_back(world):
+    publish(world)
+    publish(world, version=2, begins="2027-03-01")
+    body = {"retired_from": "2027-03-01", "reason": "Published in error."}
+    created(world.client(ADMINISTRATOR).post(f"/v1/criteria-sets/{SET}/versions/2/retire", body))
+
+    assert [one for one in told(world) if one[2] != "closed"] == [(1, "2027-11-20", "upcoming", None)]
+
+
 def test_a_review_that_was_called_off_does_not_come_back(world):
     publish(world)
     assert change(world, "cancel", {"reason": "No longer used."}).status_code == 201

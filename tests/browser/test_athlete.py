@@ -40,6 +40,7 @@ def test_a_setback_is_told_with_the_keyboard_and_the_pass_says_that_it_stands_no
 def test_a_story_prints_as_a_history_with_its_caution(visit, athlete):
     page = visit(f"/console/team?search={athlete}")
     page.get_by_role("link", name=athlete, exact=True).first.click()
+    expect(page.get_by_role("heading", level=1, name=athlete)).to_be_visible()
     entries = page.locator(".timeline li").count()
 
     printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))
