@@ -130,7 +130,6 @@ def _claimed(tx: Tx, is_found: sa.ColumnElement[bool]) -> list[Claimed]:
 
 def settle(tx: Tx, one: Claimed, settled: Settled, now: datetime) -> bool:
     """Write what became of a try; False where the claim was over, and somebody else has it."""
-    columns = deliveries.c
     values: dict[str, Any] = {
         "state": settled.state,
         "claimed_by": None,
