@@ -1,15 +1,19 @@
-"""Send one webhook: to an address that was looked up, checked and is then connected to; no redirect is followed."""
+"""Send one webhook: to an address that was looked up, checked and is then connected to; no redirect is followed.
+
+Looking up, connecting and being answered share one limit of time.
+"""
 
 import contextlib
 import re
 import socket
 import ssl
 import threading
-from collections.abc import Callable, Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from email.utils import parsedate_to_datetime
 from http.client import HTTPException, IncompleteRead
-from typing import Any
+from typing import Any, NamedTuple
 
 from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.exceptions import HTTPError
@@ -18,7 +22,7 @@ from service.domain.addresses import HTTPS, Address, Network, Target, refused, t
 from service.reminders.signing import signature
 from service.store.sending import Claimed
 from service.use_cases.sending import GONE, Tried
-from service.use_cases.webhook_address import resolved
+from service.use_cases.webhook_address import Resolve, looked_up, resolved
 
 SECONDS = 15
 MOST_READ = 64 * 1024
@@ -32,11 +36,16 @@ _FAULTS = (HTTPError, HTTPException, OSError)
 
 SLOW = f"did not answer within {SECONDS} s"
 
-Resolve = Callable[[str, int], list[Address]]
-
 
 class _UnreachableError(Exception):
     """Nothing can be sent; the message says why, in words for the delivery log."""
+
+
+class _Answered(NamedTuple):
+    """What a receiver answered: the status, and when it asks to be tried again."""
+
+    status: int
+    retry_after: str | None
 
 
 class WebhookSender:
@@ -66,19 +75,42 @@ class WebhookSender:
         """Return what became of one try at a moment."""
         if not one.is_on or one.url is None or one.secret is None:
             return Tried(is_needless=True, error="the webhook is turned off")
+        until = time.monotonic() + SECONDS
         try:
             target = target_of(one.url)
-            address = self._address(target)
-            return self._posted(target, address, _headers(one, now, self._agent, target), one.document.encode(), now)
+            headers = _headers(one, now, self._agent, target)
+            with contextlib.closing(self._connected(target, until)) as connection:
+                answered = _posted(connection, target.path, one.document.encode(), headers, until)
         except _FAULTS as error:  # first, because a certificate that is not trusted is a ValueError, too
             return Tried(error=_why(error))
         except (_UnreachableError, ValueError) as error:
             return Tried(error=str(error))
+        return _tried(answered, now)
 
-    def _address(self, target: Target) -> Address:
-        """Return the address to connect to; every one that the host has must be allowed."""
+    def _connected(self, target: Target, until: float) -> HTTPConnection:
+        """Return a connection to the first address that takes one; each has its share of the time that is left.
+
+        Where none does, why the first did not is raised: the system puts first what it can reach best.
+        """
+        addresses, faults = self._addresses(target, until), []
+        for place, address in enumerate(addresses):
+            connection = self._connection(target, address, _left(until) / (len(addresses) - place))
+            try:
+                connection.connect()
+            except _FAULTS as error:
+                connection.close()
+                faults.append(error)
+            else:
+                return connection
+        raise faults[0]
+
+    def _addresses(self, target: Target, until: float) -> list[Address]:
+        """Return the addresses of a host, in the order in which the system would try them; each must be allowed."""
         try:
-            found = self._resolve(target.host, target.port)
+            found = looked_up(target.host, target.port, seconds=_left(until), resolve=self._resolve)
+        except TimeoutError:
+            message = f"the addresses of {target.host} were not found within {SECONDS} s"
+            raise _UnreachableError(message) from None
         except (OSError, UnicodeError):
             message = f"the name {target.host} has no address"
             raise _UnreachableError(message) from None
@@ -86,30 +118,40 @@ class WebhookSender:
             because = refused(one, self._allowed, scheme=target.scheme)
             if because is not None:
                 raise _UnreachableError(because)
-        return found[0]
+        return found
 
-    def _posted(self, target: Target, address: Address, headers: dict[str, str], body: bytes, now: datetime) -> Tried:
-        connection = self._connection(target, address)
-        with contextlib.closing(connection), _cut_after(SECONDS, connection) as is_cut:
-            try:
-                connection.connect()
-                if is_cut():  # while there was nothing yet that could be cut
-                    raise TimeoutError
-                connection.request("POST", target.path, body, headers, preload_content=False, decode_content=False)
-                response = connection.getresponse()
-                _read(response)
-            except _FAULTS:
-                if is_cut():
-                    raise TimeoutError from None
-                raise
-            return _tried(response.status, response.headers.get("Retry-After"), now)
-
-    def _connection(self, target: Target, address: Address) -> HTTPConnection:
+    def _connection(self, target: Target, address: Address, seconds: float) -> HTTPConnection:
         if target.scheme != HTTPS:
-            return HTTPConnection(str(address), target.port, timeout=SECONDS)
+            return HTTPConnection(str(address), target.port, timeout=seconds)
         return HTTPSConnection(
-            str(address), target.port, timeout=SECONDS, ssl_context=self._tls, server_hostname=target.host
+            str(address), target.port, timeout=seconds, ssl_context=self._tls, server_hostname=target.host
         )
+
+
+def _left(until: float) -> float:
+    """Return how many seconds are left of a try.
+
+    Raises:
+        TimeoutError: none.
+    """
+    left = until - time.monotonic()
+    if left <= 0:
+        raise TimeoutError
+    return left
+
+
+def _posted(connection: HTTPConnection, path: str, body: bytes, headers: Mapping[str, str], until: float) -> _Answered:
+    connection.timeout = _left(until)
+    with _cut_after(_left(until), connection) as is_cut:
+        try:
+            connection.request("POST", path, body, headers, preload_content=False, decode_content=False)
+            response = connection.getresponse()
+            _read(response)
+        except _FAULTS:
+            if is_cut():
+                raise TimeoutError from None
+            raise
+    return _Answered(response.status, response.headers.get("Retry-After"))
 
 
 def _headers(one: Claimed, now: datetime, agent: str, target: Target) -> dict[str, str]:
@@ -161,13 +203,14 @@ def _read(response: Any) -> None:
         left -= len(read)
 
 
-def _tried(status: int, retry_after: str | None, now: datetime) -> Tried:
+def _tried(answered: _Answered, now: datetime) -> Tried:
+    status = answered.status
     if status in _SUCCESS:
         return Tried(is_done=True, status=status)
     error = f"answered {status}"
     if status in _REDIRECT:
         error += ", a redirect; none is followed, so give the address that it leads to"
-    pause = _pause(retry_after, now) if status in _ASKING else None
+    pause = _pause(answered.retry_after, now) if status in _ASKING else None
     return Tried(status=status, error=error, is_final=status in _FINAL, pause=pause)
 
 
