@@ -23,7 +23,7 @@ from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
 from service.console.charts import HEIGHT, LEFT, RIGHT, WIDTH, chart_of
 from service.console.forms import REFUSED, faults_of, key, labelled, loaded, new_key, typed, wrong_of
-from service.console.words import capitalised, words
+from service.console.words import as_id, capitalised, words
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import FieldError, ServiceError
 from service.domain.record import CLOSED
@@ -55,6 +55,10 @@ FIELDS: Mapping[str, Mapping[str, tuple[str, str]]] = {
         "#/onset_on": ("onset_on", "Onset"),
         "#/other_side": ("other_side", "The other side"),
     },
+    "reclassified": {
+        "#/on": ("on", "Known since"),
+        "#/condition": ("condition", "Condition"),
+    },
     "ref_changed": {"#/ref": ("ref", "Ref of the episode")},
     "renamed": {"#/ref": ("ref", "Ref of the athlete")},
     "finding": {"#/as": ("as", "It is"), "#/rationale": ("rationale", "Rationale")},
@@ -83,6 +87,7 @@ _POSITION, _VOID, _STORED = PositionSignOffSchema(), PostedVoidSchema(), StoredE
 _DONE = {
     "event": "It is on the record.",
     "corrected": "It is corrected.",
+    "reclassified": "The episode has another condition.",
     "ref_changed": "The episode has another ref.",
     "renamed": "The athlete has another ref.",
     "finding": "The finding is resolved.",
@@ -109,6 +114,7 @@ def rename(athlete_id: str) -> Response:
 def tell_what_happened(episode_id: str) -> Response:
     """Tell an event."""
     body = typed("kind", "on", "cause", "ref", *_FACTS)
+    body |= {name: as_id(told) for name, told in typed("condition").items()}
     opened_at = request.form.get("opened_at")
     if opened_at and (body.get("kind"), body.get("on")) == (CLOSED, _today().isoformat()):
         # A date begins at its midnight: who closes today means now, after what was tested today.

@@ -32,6 +32,15 @@ def words(name: object) -> str:
     return str(name).replace("_", " ").replace("-", " ")
 
 
+def as_id(text: str) -> str:
+    """Return what was typed as the id that is read so.
+
+    >>> as_id("High ankle sprain"), as_id("high_ankle_sprain")
+    ('high_ankle_sprain', 'high_ankle_sprain')
+    """
+    return "_".join(text.lower().split())
+
+
 def capitalised(text: object) -> str:
     """Return a text with a capital at its start; what follows stays as it is.
 

@@ -262,6 +262,37 @@ def test_facts_that_were_wrong_are_corrected_and_withdraw_what_rests_on_them(rea
     assert clinic.state_of(passed["id"]) == "withdrawn"
 
 
+def test_an_episode_is_reclassified_as_people_write_it_and_what_rests_on_the_old_condition_is_withdrawn(
+    reader, clinic, passed
+):
+    typed = fields(reader, passed, kind="reclassified", on="2026-11-20", condition="High ankle sprain")
+
+    reader.done(of_episode(passed, "events"), typed)
+
+    assert clinic.row("episodes", id=passed["episode_id"])["condition"] == "high_ankle_sprain"
+    assert clinic.state_of(passed["id"]) == "withdrawn"
+    said = text_of(reader.page(address(passed)))
+    assert "High ankle sprain, left" in said
+    assert "Reclassified as high ankle sprain." in said
+
+
+@pytest.mark.parametrize(
+    ("condition", "told"),
+    [
+        ("", "an event reclassified needs this"),
+        ("lateral ankle sprain", "this is in force already; nothing would change"),
+        ("sprain!", "an id has small letters, digits and underscores"),
+    ],
+)
+def test_a_condition_that_is_none_or_no_other_is_refused_at_its_field(reader, passed, condition, told):
+    typed = fields(reader, passed, kind="reclassified", on="2026-11-20", condition=condition)
+
+    html = reader.send(of_episode(passed, "events"), typed).text
+
+    assert f'href="#reclassified-{passed["episode_id"]}-condition">Condition: {told}' in html
+    assert f'name="condition" value="{condition}"' in html
+
+
 def test_an_episode_gets_another_ref(reader, passed):
     reader.done(of_episode(passed, "events"), fields(reader, passed, kind="ref_changed", ref="KB-9"))
 
