@@ -13,7 +13,7 @@ from service.use_cases.deliveries import list_deliveries, replay_delivery, show_
 
 DESCRIPTION = (
     "Messages on their way to webhooks and people: `waiting` for a try, `delivered`, `dead` after the last one, or "
-    "`dropped` because there was nobody or nothing to send any more."
+    "`dropped` because there was nobody or nothing to send any more, or because it was too late for a mail."
 )
 WEBHOOK_ID = "01a1308d-0000-7b1c-8e5a-0f1d2c3b4a03"
 MESSAGE = {

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from service.store.access import Place, newest_first
 from service.store.database import Tx
-from service.store.outbox import DEAD, DROPPED, WAITING
+from service.store.outbox import DEAD, DROPPED, EMAIL, WAITING
 from service.store.sending_tables import deliveries, messages
 from service.store.tables import actors
 
@@ -88,6 +88,15 @@ def drop(tx: Tx, organisation: str, webhook: str, because: str, now: datetime) -
     waits = (deliveries.c.webhook_id == webhook) & (deliveries.c.state == WAITING)
     values = {"state": DROPPED, "claimed_by": None, "error": because, "settled_at": now}
     tx.execute(sa.update(deliveries).where(deliveries.c.organisation_id == organisation, waits).values(values))
+
+
+def drop_mails(tx: Tx, before: datetime, because: str, now: datetime) -> None:
+    """Let go the mails of every organisation whose next try was due by a moment, and that nobody is at."""
+    columns = deliveries.c
+    is_late = (columns.state == WAITING) & (columns.next_at <= before) & (columns.channel == EMAIL)
+    late = sa.select(columns.organisation_id, columns.id).where(is_late).with_for_update(skip_locked=True)
+    values = {"state": DROPPED, "claimed_by": None, "error": because, "settled_at": now}
+    tx.execute(sa.update(deliveries).where(sa.tuple_(columns.organisation_id, columns.id).in_(late)).values(values))
 
 
 def _of(organisation: str) -> sa.Select[Any]:

@@ -29,6 +29,9 @@ MOST_OF_ONE = 16
 PAUSES = tuple(timedelta(seconds=one) for one in (5, 300, 1800, 7200, 18000, 36000, 50400, 72000, 86400))
 LONGEST = PAUSES[-1]
 JITTER = 0.1
+# Practice: about as long as one is tried that a mail server refuses; what it tells of stands in the console.
+MAIL_WAITS = timedelta(days=3)
+IS_TOO_LATE = f"too late: no mail server was handed it within {MAIL_WAITS.days} days"
 WEBHOOK_OFF = "webhook.off"
 WAS_TURNED_OFF = "the webhook was turned off"
 DEAD_IN_A_ROW = 5
@@ -60,12 +63,14 @@ Random = Callable[[], float]
 
 
 def claim(context: Context, *, limit: int, has_mail: bool) -> list[Claimed]:
-    """Claim what is due to be sent; nobody else has it until the lease is over."""
+    """Claim what is due to be sent; nobody else has it until the lease is over. Mails that are too late are let go."""
     now, by = context.clock(), secrets.token_hex(16)
-    until = now + LEASE
-    return context.database.write(
-        partial(sending.claim, by=by, now=now, until=until, limit=limit, each=MOST_OF_ONE, has_mail=has_mail)
-    )
+
+    def work(tx: Tx) -> list[Claimed]:
+        deliveries.drop_mails(tx, now - MAIL_WAITS, IS_TOO_LATE, now)
+        return sending.claim(tx, by, now=now, until=now + LEASE, limit=limit, each=MOST_OF_ONE, has_mail=has_mail)
+
+    return context.database.write(work)
 
 
 def give_back(context: Context, one: Claimed) -> None:

@@ -12,7 +12,7 @@ from service.reminders.sender import AT_ONCE, Sender
 from service.reminders.webhook import WebhookSender
 from service.store.database import Database
 from service.use_cases.reminding import hand_due
-from service.use_cases.sending import DEAD_IN_A_ROW, GONE, LEASE, MOST_OF_ONE, Tried, claim, settle
+from service.use_cases.sending import DEAD_IN_A_ROW, GONE, LEASE, MAIL_WAITS, MOST_OF_ONE, Tried, claim, settle
 from tests.clinic import new_clinic
 from tests.reminders.due import LOOPBACK, add_mail, add_tasks, add_webhook
 from tests.reminders.receivers import receiver
@@ -105,6 +105,37 @@ def test_who_is_to_stop_finishes_what_is_being_sent_and_begins_nothing_more(clin
     left = claim(clinic.world.context, limit=MOST_OF_ONE, has_mail=False)
     assert len(left) == MOST_OF_ONE - len(received.ids)
     assert {one.attempts for one in left} == {1}, "the first try of each is still to come, and at once"
+
+
+def test_a_mail_that_no_mail_server_is_handed_in_time_is_too_late_until_somebody_sends_it_again(clinic):
+    add_mail(clinic, "clinician", "kim@example.org")
+    add_tasks(clinic, 1, DAY)
+    hand(clinic, SEVEN, has_mail=True)
+
+    for moment, state in ((MAIL_WAITS - timedelta(seconds=1), "waiting"), (MAIL_WAITS, "dropped")):
+        clinic.at(SEVEN + moment)
+        assert claim(clinic.world.context, limit=MOST_OF_ONE, has_mail=False) == []
+        assert clinic.row("deliveries")["state"] == state
+    assert claim(clinic.world.context, limit=MOST_OF_ONE, has_mail=True) == []
+    [one] = clinic.administrator.get("/v1/deliveries").json["items"]
+    assert (one["attempts"], one["error"]) == (0, "too late: no mail server was handed it within 3 days")
+
+    clinic.administrator.post(f"/v1/deliveries/{one['id']}/replay")
+    assert len(claim(clinic.world.context, limit=MOST_OF_ONE, has_mail=True)) == 1
+
+
+def test_a_mail_that_somebody_is_at_is_not_too_late(clinic):
+    add_mail(clinic, "clinician", "kim@example.org")
+    add_tasks(clinic, 1, DAY)
+    hand(clinic, SEVEN, has_mail=True)
+    clinic.at(SEVEN + MAIL_WAITS - timedelta(seconds=1))
+    [one] = claim(clinic.world.context, limit=MOST_OF_ONE, has_mail=True)
+
+    clinic.at(SEVEN + MAIL_WAITS)
+    claim(clinic.world.context, limit=MOST_OF_ONE, has_mail=True)
+    settle(clinic.world.context, one, Tried(is_done=True), lambda: 0.5)
+
+    assert clinic.row("deliveries")["state"] == "delivered"
 
 
 def test_processes_that_claim_at_once_claim_what_the_others_have_not(clinic):
