@@ -15,6 +15,8 @@ from schemas.sent_battery import SentBodyMassSchema, SentLegLengthSchema
 from schemas.signing import DETERMINATIONS, PARTICIPATION
 from schemas.tasks import TaskSchema
 
+LAPSE = "lapse"
+
 
 class AthleteQuerySchema(DocumentSchema):
     """Which athlete."""
@@ -106,15 +108,18 @@ class ShownExceptionSchema(DocumentSchema):
 
 
 class TimelineEntrySchema(DocumentSchema):
-    """One entry in one plain sentence; `counts` is false where it is void or superseded."""
+    """One entry in one plain sentence; `counts` is false where it is void or superseded.
 
-    id = query_fields.Id(required=True)
-    sequence = count(required=True)
-    kind = fields.Choice(ENTRY_KINDS, required=True)
+    A `lapse` is no entry: it is computed, of the day on which a position ended by its date, and null is what it lacks.
+    """
+
+    id = query_fields.Id(required=True, allow_none=True)
+    sequence = count(required=True, allow_none=True)
+    kind = fields.Choice((*ENTRY_KINDS, LAPSE), required=True)
     occurred_at = fields.Moment(required=True)
     occurred_on = fields.Day(required=True)
-    recorded_at = fields.Moment(required=True)
-    by = nested(WhoSchema, required=True)
+    recorded_at = fields.Moment(required=True, allow_none=True)
+    by = nested(WhoSchema, required=True, allow_none=True)
     counts = fields.Flag(required=True)
     sentence = fields.Text(required=True)
 

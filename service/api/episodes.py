@@ -47,8 +47,8 @@ blp = Blueprint("episodes", __name__, url_prefix="/v1/episodes", description=DES
 def show(episode_id: str) -> Answer:
     """Show an episode: its facts in force, position and supported stage, findings, exceptions, and all that happened.
 
-    The timeline has one plain sentence an entry, oldest first. Each decision's caution stands in `cautions`, under the
-    digest of its criteria set.
+    The timeline has one plain sentence an entry, oldest first, and a `lapse` where a position ended by its date. Each
+    decision's caution stands in `cautions`, under the digest of its criteria set.
     """
     return show_episode(context(), caller(), episode_id)
 

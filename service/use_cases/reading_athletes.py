@@ -22,7 +22,6 @@ from service.use_cases.decision_view import standing_view
 from service.use_cases.reads import Seen, watched
 from service.use_cases.retests import task_view
 from service.use_cases.showing_people import ATHLETE, Looking, exceptions_view, facts_of, finding_view
-from service.use_cases.timeline import timeline
 
 _NOT_SHOWN = {"athlete_ref": None, "reminded_at": None}
 """Of a task: the page has the athlete's ref once, and the record knows nothing of reminders."""
@@ -76,7 +75,7 @@ def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str,
             if one["episode_id"] == row["id"] and one["state"] == OPEN
         ],
         "latest": _latest(looking, rows, row["current_decision_id"], criteria),
-        "timeline": timeline(own, looking.gone, looking.actors, criteria),
+        "timeline": looking.timeline(own, criteria),
         "withdrawn": {one.id for one in decided if rows["decisions"][(one.id,)]["state"] == WITHDRAWN},
         "assessments": {one.id for one in own if one.kind == record.BATTERY and _is_assessment(one)},
         "series": list(_series(looking, rows, row["current_decision_id"], decided, criteria)),

@@ -20,9 +20,10 @@ from service.store.task_state import SIGN_OFF
 from service.use_cases.brief_decisions import brief, cautions
 from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import by_digest
+from service.use_cases.lapses import lapses
 from service.use_cases.reads import Seen, watched
 from service.use_cases.retests import task_view
-from service.use_cases.timeline import person_of, timeline
+from service.use_cases.timeline import Names, person_of, timeline
 
 ATHLETE, EPISODE = "athlete", "episode"
 _PERSON = ("birth_year", "birth_month", "sex", "dominant_leg")
@@ -131,6 +132,13 @@ class Looking:
         decided = [one for one in own if one.kind == record.DECISION and one.content]
         return self.history.criteria(decided[-1].content["verdict"]["criteria"]) if decided else None
 
+    def timeline(self, own: Sequence[Link], criteria: CriteriaSet | None) -> list[dict[str, Any]]:
+        """Return an episode's entries as people read them, and where a position ended by itself."""
+        counting = [one for one in own if one.id not in self.gone]
+        ended = lapses(counting, Names(criteria), self.now.astimezone(self.caller.zone))
+        told = timeline(own, self.gone, self.actors, criteria)
+        return sorted([*ended, *told], key=lambda one: one["occurred_at"])
+
     def of(self, id_: str) -> Link:
         """Return an entry."""
         return next(one for one in self.chain if one.id == id_)
@@ -200,7 +208,7 @@ def episode_view(looking: Looking, row: Any) -> dict[str, Any]:
         "exceptions": exceptions_view(looking, own),
         "open_tasks": [task_view(one, looking.today) for one in tasks.open_of(tx, caller.organisation, [row.id])],
         "latest_decision": None if current is None else brief(current, looking.today),
-        "timeline": timeline(own, looking.gone, looking.actors, looking.criteria(own)),
+        "timeline": looking.timeline(own, looking.criteria(own)),
         "cautions": cautions(tx, caller, rows),
     }
 

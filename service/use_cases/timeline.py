@@ -88,6 +88,12 @@ def sentence(one: Link, names: Names) -> str:
     return _SENTENCES[one.kind](one, names)
 
 
+def standing(position: Mapping[str, Any], names: Names) -> str:
+    """Return a position as words."""
+    takes_part = position["participation"]
+    return f"{names.stage(position['stage'])}, {_NO_PART if takes_part == 'none' else words(takes_part)}"
+
+
 def words(name: object) -> str:
     """Return an id of the catalogue as words."""
     return str(name).replace("_", " ")
@@ -125,8 +131,7 @@ def _sign_off(one: Link, names: Names) -> str:
 def _position(said: Mapping[str, Any], names: Names) -> Iterator[str]:
     position = said.get("position")
     if position:
-        takes_part = position["participation"]
-        yield f": {names.stage(position['stage'])}, {_NO_PART if takes_part == 'none' else words(takes_part)}"
+        yield f": {standing(position, names)}"
     if said.get("valid_until"):
         yield f", until {said['valid_until']}"
     if said.get("criteria_overridden"):

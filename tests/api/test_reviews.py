@@ -9,6 +9,8 @@ from tests.api.problem import assert_problem
 from tests.api.test_signing import LIMPING, TRAINS, override, said, sign_offs
 from tests.clinic import Clinic, new_clinic, small
 
+RESTS = {"stage": "rebuild", "participation": "none"}
+
 
 @pytest.fixture
 def clinic(database_url: str) -> Iterator[Clinic]:
@@ -139,6 +141,52 @@ def test_an_override_lapses_by_itself_and_is_still_to_be_reviewed(clinic, held):
     clinic.at("2026-11-28T00:30:00+01:00")
     assert position(clinic, held)["lapsed"] is True
     assert len(reviews(clinic)) == 1
+
+
+def lapses(clinic: Clinic, of: dict[str, Any]) -> list[tuple[str, str]]:
+    told = clinic.clinician.get(f"/v1/episodes/{of['episode_id']}").json["timeline"]
+    return [(one["occurred_on"], one["sentence"]) for one in told if one["kind"] == "lapse"]
+
+
+@pytest.mark.usefixtures("overridden")
+def test_the_end_of_an_override_stands_in_the_time_line_of_the_day_after_and_nobody_recorded_it(clinic, held):
+    clinic.at("2026-11-27T23:59:59+01:00")
+    assert lapses(clinic, held) == []
+
+    clinic.at("2026-11-28T00:00:00+01:00")
+
+    ended = "The override of 2026-11-20 ended by itself with 2026-11-27: Rebuilding range, balance and strength, "
+    rest = "holds no more, and no position is in force until somebody sets one."
+    assert lapses(clinic, held) == [("2026-11-28", f"{ended}modified training {rest}")]
+    [line] = [one for one in clinic.clinician.get(episode(held)).json["timeline"] if one["kind"] == "lapse"]
+    assert line["occurred_at"] == "2026-11-27T23:00:00.000000Z"
+    assert {line[key] for key in ("id", "sequence", "by", "recorded_at")} == {None}
+
+
+@pytest.mark.usefixtures("overridden")
+def test_a_position_that_another_took_the_place_of_in_time_does_not_lapse(clinic, held):
+    clinic.at("2026-11-27T23:00:00+01:00")
+    clinic.post(f"{episode(held)}/sign-offs", {"position": RESTS, "rationale": "Rest."})
+    clinic.at("2026-12-24T08:00:00+01:00")
+
+    assert lapses(clinic, held) == []
+
+
+def test_what_was_set_on_the_day_after_comes_below_the_lapse(clinic, held, overridden):
+    clinic.at("2026-11-28T08:00:00+01:00")
+    until = {"valid_until": "2026-11-30"}
+    clinic.post(f"{episode(held)}/sign-offs", {"position": RESTS, "rationale": "Rest."} | until)
+    clinic.at("2026-12-24T08:00:00+01:00")
+
+    told = clinic.clinician.get(episode(held)).json["timeline"]
+    assert [one["kind"] for one in told][-4:] == ["sign_off", "lapse", "sign_off", "lapse"]
+    assert told[-1]["sentence"].startswith("The position of 2026-11-28 ended by itself with 2026-11-30: ")
+    clinic.post(f"/v1/entries/{overridden['id']}/void", {"reason": "the wrong athlete"})
+    assert [on for on, _ in lapses(clinic, held)] == ["2026-12-01"]
+
+
+def episode(of: dict[str, Any]) -> str:
+    return f"/v1/episodes/{of['episode_id']}"
 
 
 def position(clinic: Clinic, of: dict[str, Any]) -> dict[str, Any]:

@@ -253,6 +253,20 @@ def test_a_position_by_override_says_so(clinic):
     assert ", by override" in text_of(signed_in(clinic.world).page(address(held)))
 
 
+def test_the_end_of_an_override_stands_in_the_time_line_as_computed_and_nobody_takes_it_back(clinic):
+    held = clinic.post_battery(small("A", session_check=LIMPING))
+    clinic.post(sign_offs(held), override(held))
+    clinic.at("2026-11-28T08:00:00+01:00")
+
+    _, _, html = signed_in(clinic.world).page(address(held)).rpartition('<ol class="timeline">')
+
+    [*_, last] = html.partition("</ol>")[0].split("<li>")
+    assert text_of(last).startswith(
+        "Sat 28 Nov 2026 computed from its date, entered by nobody The override of Fri 20 Nov"
+    )
+    assert "Take back" not in last
+
+
 def test_facts_that_were_wrong_are_corrected_and_withdraw_what_rests_on_them(reader, clinic, passed):
     typed = fields(reader, passed, kind="corrected", on="2026-11-20", involved_side="both", other_side="symptomatic")
 
