@@ -118,7 +118,7 @@ GLOSSARY: Mapping[str, Mapping[str, str]] = {
         "waiting": "The next try of a delivery is still to come.",
         "delivered": "The receiver took the message.",
         "dead": "The last try of a delivery failed; it is sent again only by hand.",
-        "dropped": "A delivery that was let go: there was nobody or nothing to tell any more, or it was too late for a mail.",
+        "dropped": "A delivery that was let go: there was nobody or nothing to tell any more, or a mail came too late.",
         "secret": "What signs the messages to a webhook, so that its receiver knows whose they are; it is shown once.",
     },
 }
