@@ -46,7 +46,7 @@ class PositionSignOffSchema(RuledSchema):
     """A position that a named professional sets without a decision.
 
     Above what a decision supports it needs an end date, `valid_until`, and so does competing at a stage before the
-    last.
+    last. Who rests (participation none) may stand anywhere below the last stage, and keep that one where it had no end.
     """
 
     position = nested(PositionSchema, required=True)

@@ -131,12 +131,16 @@ def support_faults(
 
 
 def is_unsupported(recording: Recording, episode: str, criteria: CriteriaSet, position: Position) -> bool:
-    """Tell whether a position lets the athlete do more than the decisions on record support."""
+    """Tell whether a position lies above what the decisions on record support.
+
+    Who rests may stand anywhere below the last stage, and keep that one where it had no end.
+    """
+    stages, present = criteria.stages, recording.before["episodes"][(episode,)]
+    free = [supported_stage(episode, recording.history())]
     if position["participation"] == NONE:
-        return False
-    supported = supported_stage(episode, recording.history())
-    highest = criteria.stages.index(supported) if supported in criteria.stages else 0
-    return criteria.stages.index(position["stage"]) > highest or _competes_early(position, criteria.stages)
+        free += [*stages[:-1], present["stage"] if present["position_until"] is None else None]
+    highest = max((stages.index(one) for one in free if one in stages), default=0)
+    return stages.index(position["stage"]) > highest or _competes_early(position, stages)
 
 
 def _competes_early(position: Position, stages: Sequence[str]) -> bool:

@@ -111,7 +111,9 @@ def _position_faults(
     climbing = list(climbing_faults(recording, episode, criteria, position, forbidding))
     yield from climbing
     if not climbing and "valid_until" not in body and is_unsupported(recording, episode, criteria, position):
-        detail = "no decision supports this position; say until when it holds, and it lapses by itself"
+        detail = (
+            "no decision supports this position; say until when it holds, and it lapses by itself, or set a lower one"
+        )
         yield FieldError("#/valid_until", "missing", detail)
 
 

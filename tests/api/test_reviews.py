@@ -9,7 +9,7 @@ from tests.api.problem import assert_problem
 from tests.api.test_signing import LIMPING, TRAINS, override, said, sign_offs
 from tests.clinic import Clinic, new_clinic, small
 
-RESTS = {"stage": "rebuild", "participation": "none"}
+RESTS = {"stage": "protected_loading", "participation": "none"}
 
 
 @pytest.fixture

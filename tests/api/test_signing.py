@@ -10,7 +10,7 @@ from schemas.faults import load
 from service.use_cases.context import ADMINISTRATOR, SUBMITTER
 from tests import builders
 from tests.api.problem import assert_problem
-from tests.clinic import ATHLETE, EPISODE, Clinic, created, new_clinic, send, small
+from tests.clinic import ATHLETE, EPISODE, Clinic, created, new_clinic, send, small, whole
 
 LIMPING = builders.SESSION_CHECK | {"limp": True}
 TRAINS = "modified_training"
@@ -384,6 +384,30 @@ def test_above_what_decisions_support_a_position_ends(clinic, passed):
     clinic.post(positions(passed), body | {"position": {"stage": "rebuild", "participation": TRAINS}})
     clinic.post(positions(passed), body | {"valid_until": "2026-11-27"})
     assert position_of(clinic, passed) == ("running", TRAINS, "2026-11-27")
+
+
+def test_who_rests_at_the_last_stage_and_was_never_let_there_does_so_until_a_date(clinic, passed):
+    rests = {"position": {"stage": "competition", "participation": "none"}, "rationale": "flu"}
+    until = {"valid_until": "2026-11-27"}
+
+    for _ in range(2):
+        problem = assert_problem(clinic.refused(positions(passed), rests), 422, "invalid_body")
+        assert places(problem) == [("#/valid_until", "missing")]
+        clinic.post(positions(passed), rests | until)
+
+
+def test_who_rests_below_the_last_stage_or_is_taken_out_of_it_needs_no_end(clinic):
+    tested = clinic.post_battery(whole("A", target_stage="competition"))
+    rests = {"rationale": "hurt", "position": {"stage": "team_training", "participation": "none"}}
+    clinic.post(positions(tested), rests)
+    clinic.at("2026-11-21T18:00:00+01:00")
+    returned = clinic.post_battery({**builders.follow_up("A")["battery"], "athlete": {"ref": "KB-1"}})
+    clinic.post(sign_offs(returned), said(returned, "agree", "competition"))
+    clinic.post(f"/v1/episodes/{tested['episode_id']}/events", {"kind": "re_injury", "on": "2026-11-21"})
+
+    clinic.post(positions(tested), rests | {"position": {"stage": "competition", "participation": "none"}})
+
+    assert position_of(clinic, tested) == ("competition", "none", None)
 
 
 def test_to_compete_at_a_stage_before_the_last_ends(clinic, passed):
