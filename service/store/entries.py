@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from service.domain.chain import Head, Link
 from service.domain.record import instant
-from service.store import idempotency
+from service.store import idempotency, writers
 from service.store.database import Tx
 from service.store.tables import athletes, record_entries
 
@@ -28,9 +28,10 @@ def head(tx: Tx, organisation: str, athlete: str, *, is_locked: bool = False) ->
         tx: the transaction.
         organisation: the organisation.
         athlete: the athlete.
-        is_locked: keep other writers of this athlete out until the transaction ends.
+        is_locked: keep other writers of this athlete out until the transaction ends, and wait for who is alone.
     """
-    query = sa.select(athletes.c.entries, athletes.c.head_digest).where(
+    beside = writers.is_one(tx, organisation) if is_locked else []
+    query = sa.select(athletes.c.entries, athletes.c.head_digest, *beside).where(
         athletes.c.organisation_id == organisation, athletes.c.id == athlete
     )
     found = tx.execute(query.with_for_update() if is_locked else query).one_or_none()

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from service.domain.errors import NotFoundError
 from service.domain.record import instant
-from service.store import access
+from service.store import access, writers
 from service.store.database import Tx
 from service.store.ids import new_id
 from service.use_cases.access import add_operator, caller_of
@@ -58,6 +58,7 @@ def change_organisation(context: Context, caller: Caller, body: Mapping[str, Any
     now = context.clock()
 
     def work(tx: Tx) -> dict[str, Any]:
+        writers.be_alone(tx, caller.organisation)
         access.lock_organisation(tx, caller.organisation)
         before = _answer(_own(tx, caller))
         changed = [f"{key}: {before[key]} -> {body[key]}" for key in ("name", "time_zone") if before[key] != body[key]]

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 from service.domain.canonical import canonical, digest
 from service.domain.errors import INVALID_BODY, ConflictError, FieldError, InvalidDocumentError, NotFoundError
 from service.domain.reminding import GROUPS, counting, name_of
-from service.store import access, people
+from service.store import access, people, writers
 from service.store import reminders as store
 from service.store.database import Tx
 from service.use_cases.audit import note
@@ -125,7 +125,11 @@ def _tag(revision: int, answer: Mapping[str, Any]) -> str:
 
 
 def _refuse_unseen(tx: Tx, caller: Caller, etag: str, episode: str | None = None) -> None:
-    """Let one transaction at a time change an organisation's plans, each one that its caller saw."""
+    """Let one transaction at a time change an organisation's plans, each one that its caller saw.
+
+    Nobody adds to a record meanwhile: what would be due by the plan before is seen here, and planned anew.
+    """
+    writers.be_alone(tx, caller.organisation)
     access.lock_organisation(tx, caller.organisation)
     if plan_that_counts(tx, caller, episode).tag != etag:
         message = "the plan was changed meanwhile; look at it again, and make your change on what it is now"
