@@ -335,7 +335,6 @@ tasks = sa.Table(
     sa.Column("window_days", sa.Integer, nullable=False),
     sa.Column("state", sa.String(8), nullable=False),
     sa.Column("closed_because", sa.String(32)),
-    sa.Column("ical_sequence", sa.Integer, nullable=False),
     moment_column("updated_at", nullable=False),
     sa.PrimaryKeyConstraint("organisation_id", "id"),
     _of_athlete(),

@@ -253,7 +253,6 @@ class _Tasks:
             "window_days": proposed["window_days"],
             "state": OPEN,
             "closed_because": None,
-            "ical_sequence": 0,
             "updated_at": moment_of(one.recorded_at),
         }
 
@@ -285,7 +284,7 @@ class _Tasks:
 
     @staticmethod
     def _change(row: Row, by: Link, **values: Any) -> None:
-        row |= values | {"updated_at": moment_of(by.recorded_at), "ical_sequence": row["ical_sequence"] + 1}
+        row |= values | {"updated_at": moment_of(by.recorded_at)}
 
 
 def _is_setback(one: Link) -> bool:

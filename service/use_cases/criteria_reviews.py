@@ -45,7 +45,7 @@ def follow_criteria(tx: Tx, organisation: str, zone: ZoneInfo, now: datetime) ->
     """
     rows = tasks.reviews(tx, organisation)
     newest = _newest(tx, organisation)
-    ended = [row | _closed("replaced", row, now) for row in rows if row["state"] == OPEN and row["about"] not in newest]
+    ended = [row | _closed("replaced", now) for row in rows if row["state"] == OPEN and row["about"] not in newest]
     new = [_next(organisation, one, rows, zone, now) for one in newest.values() if _is_wanted(one, rows)]
     for row in ended:
         tasks.change(tx, row)
@@ -98,7 +98,7 @@ def change_review(  # noqa: PLR0913 - what is done to which review, and the key 
             _refuse(before, body, today)
             is_put_off = route == RESCHEDULE
             after = before | (
-                _changed(before, now, due_on=body["due_on"]) if is_put_off else _closed(_BECAUSE[route], before, now)
+                {"due_on": body["due_on"], "updated_at": now} if is_put_off else _closed(_BECAUSE[route], now)
             )
             tasks.change(tx, after)
             follow(tx, caller.organisation, caller.zone, now, before={id_: before}, after={id_: after})
@@ -150,7 +150,6 @@ def _next(organisation: str, one: Adopted, rows: list[dict[str, Any]], zone: Zon
         "window_days": WINDOW_DAYS,
         "state": OPEN,
         "closed_because": None,
-        "ical_sequence": 0,
         "updated_at": now,
     }
 
@@ -163,12 +162,8 @@ def _a_year_after(on: date) -> date:
         return on.replace(year=on.year + 1, day=28)
 
 
-def _closed(because: str, row: Row, now: datetime) -> dict[str, Any]:
-    return _changed(row, now, state=CLOSED, closed_because=because)
-
-
-def _changed(row: Row, now: datetime, **values: Any) -> dict[str, Any]:
-    return values | {"ical_sequence": row["ical_sequence"] + 1, "updated_at": now}
+def _closed(because: str, now: datetime) -> dict[str, Any]:
+    return {"state": CLOSED, "closed_because": because, "updated_at": now}
 
 
 def _known(tx: Tx, caller: Caller, id_: str) -> dict[str, Any]:

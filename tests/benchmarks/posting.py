@@ -230,7 +230,7 @@ def _write_state(  # noqa: PLR0913 - all that the rows are made of
             for one in HELD
         ],
     )
-    task = {"window_days": 2, "state": "open", "ical_sequence": 0, "updated_at": now, "due_on": at.date()}
+    task = {"window_days": 2, "state": "open", "updated_at": now, "due_on": at.date()}
     tx.execute(
         sa.update(t.tasks)
         .where(

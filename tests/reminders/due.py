@@ -46,7 +46,7 @@ def add_tasks(clinic: Clinic, count: int, due_on: date) -> list[str]:
     """Open tasks of a new athlete without a record, as many as are wanted, with their reminders; their ids."""
     organisation, athlete = clinic.world.organisation, str(uuid4())
     row = {"organisation_id": organisation, "athlete_id": athlete, "episode_id": None, "kind": "check_in"}
-    row |= {"due_on": due_on, "window_days": 0, "state": "open", "ical_sequence": 0, "updated_at": NOW}
+    row |= {"due_on": due_on, "window_days": 0, "state": "open", "updated_at": NOW}
     rows = [{**row, "id": str(uuid4())} for _ in range(count)]
 
     def work(tx: Tx) -> None:

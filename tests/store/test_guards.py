@@ -138,7 +138,6 @@ def test_a_row_of_another_organisation_can_not_be_named(kept):
             "due_on": date(2026, 11, 22),
             "window_days": 2,
             "state": "open",
-            "ical_sequence": 0,
             "updated_at": world.clock(),
             "decision_id": links[0].id,
         }

@@ -23,6 +23,8 @@ from tests.clinic import Clinic, new_clinic, small
 from tests.world import new_world
 
 AT_ONCE = 4
+LEAVING = {("tasks", "ical_sequence")}
+"""Columns that only the release before writes; a migration of the next one drops them."""
 
 
 @contextmanager
@@ -52,9 +54,14 @@ def filled(own_database):
     world.context.database.close()
 
 
+def is_staying(one, name, kind, *_):
+    return kind != "column" or (one.table.name, name) not in LEAVING
+
+
 def test_a_migrated_database_has_the_tables_that_the_service_knows(own_database):
     with opened(own_database.owner_url) as database, database.engine.connect() as connection:
-        assert compare_metadata(MigrationContext.configure(connection), METADATA) == []
+        opts = {"include_object": is_staying}
+        assert compare_metadata(MigrationContext.configure(connection, opts=opts), METADATA) == []
     assert current(own_database.url)
 
 

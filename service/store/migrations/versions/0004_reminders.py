@@ -53,6 +53,8 @@ def _tasks():
     with op.batch_alter_table("tasks") as batch:
         batch.add_column(sa.Column("about", sa.String(length=80)))
         batch.alter_column("athlete_id", existing_type=sa.Uuid(as_uuid=False), nullable=True)
+        # Written by the release before only: an event of the calendar counts entries. The next release drops it.
+        batch.alter_column("ical_sequence", existing_type=sa.Integer(), existing_nullable=False, server_default="0")
         batch.drop_constraint(op.f("ck_tasks_kind_known"), type_="check")
         batch.create_check_constraint(op.f("ck_tasks_kind_known"), KINDS)
         batch.create_check_constraint(op.f("ck_tasks_athlete_unless_criteria"), OF_ATHLETE)
