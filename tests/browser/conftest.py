@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from tests.browser.site import DESKTOP, LAUNCH, Club, Site, load, serve, sign_in, watch
+from tests.browser.site import DESKTOP, LAUNCH, PATIENCE, Club, Site, load, serve, sign_in, watch
 
 MISSING = "Chromium is not installed: apt-get install --no-install-recommends chromium"
 
@@ -20,8 +20,9 @@ def browser() -> Iterator[Browser]:
     found = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if found is None:
         (pytest.fail if os.environ.get("RTS_TEST_NEEDS_BROWSER") else pytest.skip)(MISSING)
+    expect.set_options(timeout=PATIENCE)
     with sync_playwright() as playwright:
-        launched = playwright.chromium.launch(executable_path=found, **LAUNCH)
+        launched = playwright.chromium.launch(executable_path=found, timeout=PATIENCE, **LAUNCH)
         yield launched
         launched.close()
 
@@ -54,9 +55,9 @@ def visit(browser: Browser, site: Site, complaints: list[str]) -> Iterator[Calla
     def open_(path: str, *, signed_in: bool = True, role: str = "clinician", **settings: Any) -> Page:
         context = browser.new_context(**{"viewport": DESKTOP, "locale": "en-GB", **settings})
         contexts.append(context)
+        context.set_default_timeout(PATIENCE)
         watch(context, site, complaints)
         page = context.new_page()
-        page.set_default_timeout(10_000)
         if signed_in:
             sign_in(page, site, role)
         page.goto(f"{site.url}{path}")

@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import expect
 from pypdf import PdfReader
 
-from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll
+from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll, wait_for_page
 
 
 @pytest.mark.parametrize("settings", [{"viewport": PHONE, "color_scheme": "dark"}, {"viewport": DESKTOP}])
@@ -14,7 +14,7 @@ from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_side
 def test_the_page_is_accessible_and_fits(visit, athlete, settings):
     page = visit(f"/console/team?search={athlete}", **settings)
     page.get_by_role("link", name=athlete, exact=True).first.click()
-    expect(page.get_by_role("heading", level=1, name=athlete)).to_be_visible()
+    wait_for_page(page, athlete)
 
     page.evaluate("document.querySelectorAll('details').forEach(one => one.open = true)")
 
@@ -25,6 +25,7 @@ def test_the_page_is_accessible_and_fits(visit, athlete, settings):
 def test_a_setback_is_told_with_the_keyboard_and_the_pass_says_that_it_stands_no_more(visit):
     page = visit("/console/team?search=NU-101")
     page.get_by_role("link", name="NU-101", exact=True).click()
+    wait_for_page(page, "NU-101")
     page.get_by_text("What happened, or closing the episode").focus()
     page.keyboard.press("Enter")
     page.get_by_label("What", exact=True).select_option("setback")
@@ -40,7 +41,7 @@ def test_a_setback_is_told_with_the_keyboard_and_the_pass_says_that_it_stands_no
 def test_a_story_prints_as_a_history_with_its_caution(visit, athlete):
     page = visit(f"/console/team?search={athlete}")
     page.get_by_role("link", name=athlete, exact=True).first.click()
-    expect(page.get_by_role("heading", level=1, name=athlete)).to_be_visible()
+    wait_for_page(page, athlete)
     entries = page.locator(".timeline li").count()
 
     printed = PdfReader(io.BytesIO(page.pdf(prefer_css_page_size=True)))

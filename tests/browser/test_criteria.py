@@ -3,7 +3,7 @@
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll
+from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll, wait_for_page
 
 VERSION = "/console/criteria/lateral-ankle-sprain/1"
 
@@ -32,7 +32,7 @@ def test_from_a_stage_to_its_criterion_to_how_the_test_is_done(visit):
     expect(card).to_be_in_viewport()
     expect(card).to_contain_text("Common practice, no published source.")
     card.get_by_role("link", name="Side hop", exact=True).click()
-    expect(page.get_by_role("heading", level=1, name="Side hop")).to_be_visible()
+    wait_for_page(page, "Side hop")
     expect(page.get_by_text("over two lines 30 cm apart")).to_be_visible()
 
 

@@ -6,7 +6,7 @@ import pytest
 from playwright.sync_api import expect
 from pypdf import PdfReader
 
-from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll
+from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll, wait_for_page
 
 LOOKS = [{"viewport": PHONE, "color_scheme": "dark"}, {"viewport": DESKTOP}]
 
@@ -28,7 +28,7 @@ def test_a_clinician_finds_an_athlete_reads_why_and_signs_with_the_keyboard(visi
     link = page.get_by_role("link", name="Hold for Straight running")
     link.focus()
     page.keyboard.press("Enter")
-    expect(page.get_by_role("heading", level=1, name="Hold for Straight running")).to_be_visible()
+    wait_for_page(page, "Hold for Straight running")
     expect(page.get_by_text("Caution.")).to_be_visible()
 
     page.get_by_role("radio", name="Defer").focus()
@@ -44,6 +44,7 @@ def test_a_clinician_finds_an_athlete_reads_why_and_signs_with_the_keyboard(visi
 def test_a_refused_sign_off_leads_to_its_field(visit, complaints):
     page = visit("/console/team?search=NU-110")
     page.get_by_role("link", name="Hold for Straight running").click()
+    wait_for_page(page, "Hold for Straight running")
     page.get_by_role("radio", name="Defer").check()
 
     page.get_by_role("button", name="Sign off").click()
@@ -59,6 +60,7 @@ def test_a_refused_sign_off_leads_to_its_field(visit, complaints):
 def test_a_decision_prints_on_two_pages_with_caution_and_digest(visit, athlete):
     page = visit(f"/console/team?search={athlete}")
     page.locator("a.to").click()
+    wait_for_page(page, "for ")
     digest = page.locator(".proof code").inner_text()
     carried = page.locator(".is-group-met .depth-0 .printed").evaluate_all("all => all.map(one => one.textContent)")
 
@@ -79,6 +81,7 @@ def test_a_decision_prints_on_two_pages_with_caution_and_digest(visit, athlete):
 def test_a_sign_off_asks_for_no_more_than_its_determination_needs(visit):
     page = visit("/console/team?search=NU-110")
     page.get_by_role("link", name="Hold for Straight running").click()
+    wait_for_page(page, "Hold for Straight running")
     position, overridden = page.get_by_label("Position: stage"), page.get_by_role("group", name="Criteria overridden")
 
     for determination, is_positioned, is_overridden in (
@@ -88,8 +91,9 @@ def test_a_sign_off_asks_for_no_more_than_its_determination_needs(visit):
         ("Defer", False, False),
     ):
         page.get_by_role("radio", name=determination).check()
-        assert (position.is_visible(), position.is_enabled()) == (is_positioned, is_positioned)
-        assert overridden.is_visible() == is_overridden
+        expect(position).to_be_visible(visible=is_positioned)
+        expect(position).to_be_enabled(enabled=is_positioned)
+        expect(overridden).to_be_visible(visible=is_overridden)
 
 
 def test_without_scripts_all_of_a_sign_off_is_there(visit):
@@ -104,6 +108,7 @@ def test_without_scripts_all_of_a_sign_off_is_there(visit):
 def test_nothing_is_said_by_colour_alone(visit):
     page = visit("/console/team?search=NU-102")
     page.locator("a.to").click()
+    wait_for_page(page, "for ")
 
     for name in ("Not met", "Met"):
         expect(page.get_by_role("heading", name=name).first).to_be_visible()

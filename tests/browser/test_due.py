@@ -1,9 +1,11 @@
 """What is due, in a real browser: several at once with the keyboard, without scripts, on a phone."""
 
+from datetime import timedelta
+
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll
+from tests.browser.site import DESKTOP, NOW, PHONE, assert_accessible, assert_no_sideways_scroll, tap_twice
 
 DUE = "/console/due"
 
@@ -52,12 +54,13 @@ def test_several_are_rescheduled_with_the_keyboard_and_sent_once(visit):
     page.keyboard.type("Res")
     later = page.get_by_label("On the date")
     expect(later).to_be_visible()
-    later.fill(page.evaluate("new Date(Date.now() + 20 * 864e5).toISOString().slice(0, 10)"))
+    later.fill((NOW.date() + timedelta(days=20)).isoformat())
     page.get_by_label("Reason").fill("Invented: away with the team")
 
-    page.get_by_role("button", name="Do it").dblclick()
+    tap_twice(page.get_by_role("button", name="Do it"))
 
     expect(page.get_by_text("2 tasks were rescheduled. It is on the record under your name.")).to_be_visible()
+    page.wait_for_load_state()
     later_ones = page.get_by_role("heading", name="Later").locator("xpath=following-sibling::section")
     moved = [one.get_attribute("value") for one in later_ones.get_by_role("checkbox").all()]
     assert set(names) <= set(moved)

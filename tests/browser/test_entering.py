@@ -5,7 +5,7 @@ import re
 import pytest
 from playwright.sync_api import expect
 
-from tests.browser.site import PHONE, assert_accessible, assert_no_sideways_scroll
+from tests.browser.site import PHONE, assert_accessible, assert_no_sideways_scroll, tap_twice, wait_for_page
 
 DRAFTS = "Object.keys(localStorage).filter(one => one.startsWith('draft-')).length"
 TRIAL = "m.side_hop_time.left.trial.{}.value"
@@ -59,6 +59,7 @@ def test_what_was_typed_is_put_back_until_it_is_sent_or_forgotten(visit, site):
 
     page.get_by_role("button", name="Forget it").click()
     expect(field(page, TRIAL.format(0))).to_have_value("")
+    expect(page.get_by_role("status").filter(has_text="put back")).to_have_count(0)
     assert page.evaluate(DRAFTS) == 0
 
 
@@ -75,7 +76,7 @@ def begin(page, site, ref, side="left"):
     ):
         page.get_by_label(label).select_option(chosen)
     page.get_by_role("button", name="Go on to the battery").click()
-    expect(page.get_by_role("heading", name="Battery for Straight running")).to_be_visible()
+    wait_for_page(page, "Battery for Straight running")
 
 
 def test_what_was_typed_of_one_new_athlete_is_not_put_into_the_battery_of_another(visit, site):
@@ -106,7 +107,9 @@ def test_a_draft_puts_back_what_was_measured_and_never_whose_it_is(visit, site):
 def test_a_correction_that_was_begun_is_not_put_into_a_new_battery(visit):
     page = visit("/console/team?search=NU-109")
     page.get_by_role("link", name="NU-109", exact=True).click()
+    wait_for_page(page, "NU-109")
     page.get_by_role("link", name="Correct the battery of").last.click()
+    wait_for_page(page, "Battery for ")
     expect(page.get_by_text("This takes the place of the battery")).to_be_visible()
     field(page, PAIN).fill("7")
     wait_until_kept(page, PAIN, "7")
@@ -143,12 +146,12 @@ def test_what_is_typed_before_the_script_has_come_is_kept_and_not_written_over(v
     field(page, TRIAL.format(0)).fill("9,6")
     wait_until_kept(page, TRIAL.format(0), "9,6")
 
-    late = []
-    page.route("**/entry.js*", lambda route: late.append(route))  # noqa: PLW0108 - a method is not taken here
-    with page.expect_request("**/entry.js*"):
-        page.goto(address, wait_until="commit")
-    field(page, PAIN).fill("7")
-    late[0].continue_()
+    def come_late(route):
+        field(page, PAIN).fill("7")
+        route.continue_()
+
+    page.route("**/entry.js*", come_late)
+    page.goto(address)
 
     wait_until_kept(page, PAIN, "7")
     expect(field(page, PAIN)).to_have_value("7")
@@ -162,7 +165,7 @@ def test_a_battery_that_was_sent_leaves_no_draft(visit, site):
 
     page.get_by_role("button", name="Send the battery").click()
 
-    page.wait_for_url("**/console/decisions/*")
+    wait_for_page(page, "for Team training")
     assert page.evaluate(DRAFTS) == 0
 
 
@@ -170,17 +173,18 @@ def test_without_a_connection_nothing_is_lost_and_it_is_sent_once_afterwards(vis
     page = visit("/console/team")
     page.goto(site.url + an_episode(page, site))
     field(page, TRIAL.format(0)).fill("9,6")
+    expect(page.get_by_role("complementary", name="So far")).to_contain_text("missing")
     page.context.set_offline(True)
 
     page.get_by_role("button", name="Send the battery").click()
 
     expect(page.get_by_role("alert")).to_contain_text("can't be reached")
-    assert all("ERR_INTERNET_DISCONNECTED" in one for one in complaints)
-    complaints.clear()
     expect(field(page, TRIAL.format(0))).to_have_value("9,6")
     page.context.set_offline(False)
-    page.get_by_role("button", name="Send the battery").dblclick()
-    page.wait_for_url("**/console/decisions/*")
+    tap_twice(page.get_by_role("button", name="Send the battery"))
+    wait_for_page(page, "for Team training")
+    assert all("ERR_INTERNET_DISCONNECTED" in one for one in complaints)
+    complaints.clear()
 
 
 def test_what_is_refused_is_told_and_reached_with_the_keyboard(visit, site, complaints):

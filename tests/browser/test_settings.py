@@ -8,7 +8,7 @@ from playwright.sync_api import expect
 
 from service.use_cases.access import authenticate
 from service.use_cases.webhooks import create_webhook, send_test
-from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll
+from tests.browser.site import DESKTOP, PHONE, assert_accessible, assert_no_sideways_scroll, tap_twice, wait_for_page
 
 SETTINGS = "/console/settings"
 LOOKS = [
@@ -52,15 +52,18 @@ def test_the_pages_of_administrators_are_accessible_and_fit(visit, site, webhook
 def test_calendars_and_an_episodes_reminders_are_accessible_and_fit(visit, settings):
     page = visit("/console/due", **settings)
     page.get_by_role("link", name="In your calendar").click()
+    wait_for_page(page, "Calendars")
     assert_accessible(page)
     page.get_by_role("button", name="Make an address").click()
     expect(page.get_by_label("Address", exact=True)).to_have_value(re.compile(r"/v1/retests\.ics\?key="))
+    page.wait_for_load_state()
     assert_accessible(page)
     assert_no_sideways_scroll(page)
     page.get_by_role("link", name="Team").click()
     page.get_by_role("link", name="NU-102", exact=True).click()
+    wait_for_page(page, "NU-102")
     page.get_by_role("link", name="Reminders").click()
-    expect(page.get_by_role("heading", level=1, name="Reminders of NU-102")).to_be_visible()
+    wait_for_page(page, "Reminders of NU-102")
     assert_accessible(page)
     assert_no_sideways_scroll(page)
 
@@ -105,7 +108,7 @@ def test_a_webhook_is_made_tested_and_found_in_the_log(visit):
     page.get_by_label("Address").fill("https://receiver.invalid/rts")
     page.get_by_label("Task due").check()
     page.get_by_label("Label").fill("Invented team app")
-    page.get_by_role("button", name="Make the webhook").dblclick()
+    tap_twice(page.get_by_role("button", name="Make the webhook"))
 
     expect(page.get_by_role("textbox", name="Secret")).to_have_value(re.compile("^whsec_"))
     page.get_by_role("link", name="To the webhook").click()
@@ -136,7 +139,7 @@ def test_a_refused_address_is_told_where_it_was_typed(visit, complaints):
 def test_what_is_not_for_an_administrator_says_for_whom_it_is(visit, complaints):
     page = visit("/console/team", role="administrator")
 
-    expect(page.get_by_role("heading", name="Only for clinicians")).to_be_visible()
+    wait_for_page(page, "Only for clinicians")
     assert_accessible(page)
     page.get_by_role("link", name="To the first page").click()
     expect(page.get_by_role("heading", name="Reminder plan")).to_be_visible()

@@ -2,7 +2,7 @@
 
 from playwright.sync_api import expect
 
-from tests.browser.site import PHONE, assert_accessible, assert_no_sideways_scroll
+from tests.browser.site import PHONE, assert_accessible, assert_no_sideways_scroll, wait_for_page
 
 
 def test_who_asks_for_a_page_signs_in_and_comes_back_to_it(visit, site):
@@ -30,7 +30,7 @@ def test_who_signs_out_is_out_and_what_was_typed_is_forgotten(visit, site):
 
     page.get_by_role("button", name="Sign out").click()
 
-    expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
+    wait_for_page(page, "Sign in")
     assert page.evaluate("localStorage.length") == 0
     page.goto(f"{site.url}/console/team")
     expect(page.get_by_role("heading", name="Sign in")).to_be_visible()
@@ -39,6 +39,7 @@ def test_who_signs_out_is_out_and_what_was_typed_is_forgotten(visit, site):
 def test_what_was_typed_when_the_session_had_ended_is_put_back_after_signing_in(visit, site):
     page = visit("/console/team?search=NU-110")
     page.get_by_role("link", name="Hold for Straight running").click()
+    wait_for_page(page, "Hold for Straight running")
     page.get_by_role("radio", name="Defer").check()
     page.get_by_label("Rationale").fill("Invented: a long reason.")
     page.context.clear_cookies()
