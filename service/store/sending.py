@@ -145,7 +145,8 @@ def settle(tx: Tx, one: Claimed, settled: Settled, now: datetime) -> bool:
 def give_back(tx: Tx, one: Claimed, now: datetime) -> None:
     """Make due again what was claimed and not begun: its try does not count."""
     columns = deliveries.c
-    values = {"claimed_by": None, "attempts": columns.attempts - 1, "next_at": now}
+    attempted_at = sa.case((columns.attempts > 1, columns.attempted_at))  # of a first try there is none
+    values = {"claimed_by": None, "attempts": columns.attempts - 1, "attempted_at": attempted_at, "next_at": now}
     tx.execute(sa.update(deliveries).where(_is_held(one)).values(values))
 
 

@@ -102,6 +102,8 @@ def test_who_is_to_stop_finishes_what_is_being_sent_and_begins_nothing_more(clin
 
     assert 0 < len(received.ids) <= AT_ONCE
     assert len(clinic.found("deliveries", state="delivered")) == len(received.ids)
+    waiting = clinic.found("deliveries", state="waiting")
+    assert {(one["attempts"], one["attempted_at"], one["claimed_by"]) for one in waiting} == {(0, None, None)}
     left = claim(clinic.world.context, limit=MOST_OF_ONE, has_mail=False)
     assert len(left) == MOST_OF_ONE - len(received.ids)
     assert {one.attempts for one in left} == {1}, "the first try of each is still to come, and at once"
