@@ -2,10 +2,12 @@
 
 import json
 from collections import Counter
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from threading import Barrier
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -65,6 +67,13 @@ def states(clinic: Clinic, task: str) -> dict[str, str]:
 
 def moments(clinic: Clinic, task: str) -> dict[str, datetime]:
     return {one["step"]: one["at"] for one in clinic.found("reminders", task_id=task)}
+
+
+def put_plan(clinic: Clinic, plan: Mapping[str, Any]) -> None:
+    path = "/v1/organisation/reminder-plan"
+    tag = clinic.administrator.get(path).headers["ETag"]
+    answer = clinic.administrator.put(path, plan, headers={"If-Match": tag})
+    assert answer.status_code == 200, answer.text
 
 
 @pytest.mark.parametrize("start", ["2027-03-20T16:30:00+01:00", "2027-10-23T16:30:00+02:00"])
@@ -198,15 +207,28 @@ def test_a_new_plan_while_a_reminder_waits_to_be_handed_over_loses_none(clinic):
 def test_a_step_that_names_only_who_is_gone_goes_to_the_clinicians(clinic):
     gone = clinic.world.callers[ADMINISTRATOR].actor
     task = held(clinic)
-    plan = {"at": "07:00", "steps": [{"when": "on_day", "to": [gone]}]}
-    tag = clinic.administrator.get("/v1/organisation/reminder-plan").headers["ETag"]
-    answer = clinic.administrator.put("/v1/organisation/reminder-plan", plan, headers={"If-Match": tag})
-    assert answer.status_code == 200, answer.text
+    put_plan(clinic, {"at": "07:00", "steps": [{"when": "on_day", "to": [gone]}]})
 
     clinic.update("actors", {"disabled_at": clinic.world.clock()}, id=gone)
     hand(clinic, at_seven(task["due_on"]))
 
     assert mailed(clinic) == {CLINICIAN: 1}
+
+
+def test_a_second_mail_on_a_day_is_only_about_what_nobody_knew_at_the_hour_of_the_first(clinic):
+    day = date(2026, 12, 1)
+    [early] = add_tasks(clinic, 1, day)
+    hand(clinic, at_seven(day))
+    clinic.world.at(at_seven(day) + 3 * HOUR)
+    put_plan(clinic, {**DEFAULT, "at": "15:00"})
+    [late] = add_tasks(clinic, 1, day)
+
+    hand(clinic, at_seven(day) + 7 * HOUR)
+    assert mailed(clinic) == {CLINICIAN: 1}
+    hand(clinic, at_seven(day) + 8 * HOUR)
+
+    assert mailed(clinic) == {CLINICIAN: 2}
+    assert told(clinic) == [(early, "on_day"), (late, "on_day")]
 
 
 def test_a_task_that_is_put_off_and_back_is_reminded_of_once_on_its_day(clinic):
