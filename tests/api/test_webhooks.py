@@ -3,14 +3,17 @@
 import base64
 import json
 import logging
+import socket
 from collections.abc import Iterator
 from ipaddress import ip_network
+from threading import Event
 from typing import Any
 
 import pytest
 
 from service.app import create_app
 from service.settings import Settings
+from service.use_cases import webhook_address
 from service.use_cases.context import ADMINISTRATOR
 from tests.api.problem import assert_problem
 from tests.clinic import Clinic, created
@@ -181,6 +184,17 @@ def test_http_goes_only_to_networks_that_the_operator_allows(clinic, admin, insi
     assert made(inside, url="https://127.0.0.1:9/")["state"] == "on"
     assert faults(inside.post(PATH, {"url": "https://10.0.0.1/"})) == [("#/url", "refused_network")]
     assert faults(inside.post(PATH, {"url": "http://9.9.9.9/"})) == [("#/url", "refused_network")]
+
+
+def test_a_name_that_nobody_looks_up_in_time_keeps_nobody_waiting(admin, monkeypatch):
+    is_over = Event()
+    monkeypatch.setattr(webhook_address, "_SECONDS", 0.05)
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: is_over.wait())
+
+    one = made(admin)
+
+    is_over.set()
+    assert one["state"] == "on", "it is looked up again when something is sent"
 
 
 def test_a_change_to_an_address_that_is_refused_changes_nothing(clinic, admin):
