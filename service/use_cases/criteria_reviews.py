@@ -96,10 +96,10 @@ def change_review(  # noqa: PLR0913 - what is done to which review, and the key 
         is_again = idempotency.claim(tx, Request(route, (id_,), body, key).claim(caller), id_, now) is not None
         if not is_again:
             _refuse(before, body, today)
-            is_put_off = route == RESCHEDULE
-            after = before | (
-                {"due_on": body["due_on"], "updated_at": now} if is_put_off else _closed(_BECAUSE[route], now)
+            moved = (
+                {"due_on": body["due_on"], "updated_at": now} if route == RESCHEDULE else _closed(_BECAUSE[route], now)
             )
+            after = before | moved
             tasks.change(tx, after)
             follow(tx, caller.organisation, caller.zone, now, before={id_: before}, after={id_: after})
             follow_criteria(tx, caller.organisation, caller.zone, now)
