@@ -9,6 +9,7 @@ import contextlib
 import json
 import os
 import pwd
+import random
 import select
 import shutil
 import signal
@@ -21,9 +22,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NoReturn
 
-START_SECONDS = 30
-STOP_SECONDS = 10
-PORTS_TRIED = 5
+START_SECONDS = 240
+STOP_SECONDS = 60
+PORTS = range(20_000, 32_000)
+"""Below those that systems give to whoever connects, so that nobody takes one while its server is stopped."""
+PORTS_TRIED = 50
 READY_LINE = 7  # of postmaster.pid, counted from 0
 FAST = {"fsync": "off", "synchronous_commit": "off", "full_page_writes": "off"}
 
@@ -129,9 +132,11 @@ def copied(binaries: Path, folder: Path) -> Path:
 
 def free_port() -> int:
     """A port that was free a moment ago; another process may still be quicker, so starting tries again."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    for port in random.SystemRandom().sample(PORTS, PORTS_TRIED):
+        with contextlib.suppress(OSError), socket.create_server(("127.0.0.1", port)):
+            return port
+    message = f"none of {PORTS_TRIED} ports from {PORTS[0]} to {PORTS[-1]} is free"
+    raise ServerError(message)
 
 
 class Keeper:

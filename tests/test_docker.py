@@ -20,6 +20,7 @@ from service.cli.command_line import _parser
 from service.settings import Settings
 from service.store.database import Database
 from service.store.migrating import is_current
+from tests.cli.serving import SECONDS
 from tests.postgres import find_binaries, postgres
 from tests.postgres_keeper import free_port
 
@@ -406,9 +407,9 @@ def test_the_web_service_becomes_ready_under_the_role_that_owns_nothing_and_ends
     command = [sys.executable, "-m", "service", *ours()["web"]["command"]]
     with subprocess.Popen(command, cwd=tmp_path, env=environ, stdout=subprocess.PIPE, stderr=subprocess.STDOUT) as web:
         try:
-            assert is_healthy_within(30, environ)
+            assert is_healthy_within(SECONDS, environ)
             web.terminate()
-            assert web.wait(30) == 0
+            assert web.wait(SECONDS) == 0
         finally:
             web.kill()
     assert list(tmp_path.iterdir()) == [], "nothing is written but the record"

@@ -14,18 +14,22 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.pool import NullPool
 
+from tests.cli.serving import SECONDS
 from tests.postgres import KEEPER, WHEEL, NoPostgresError, find_binaries, postgres, version
 
 ROOT = KEEPER.parent.parent
 OWN = {name: value for name, value in os.environ.items() if name != "RTS_TEST_DATABASE_URL"}
 PARENT = """
-import signal, time
+import signal, sys, time
 from tests.postgres import postgres
 signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell's background jobs ignore it
 with postgres() as server:
     print(server.admin_url.port, server.keeper.pid, flush=True)
     {}
 """
+
+
+ENDLESS = "time.sleep(3600)"
 
 
 def wheel_binaries() -> Path:
@@ -55,7 +59,7 @@ def is_running(process: int) -> bool:
 
 
 def wait_until_gone(port: int, keeper: int) -> bool:
-    until = time.monotonic() + 15
+    until = time.monotonic() + SECONDS
     while time.monotonic() < until:
         if not answers(port) and not is_running(keeper):
             return True
@@ -67,8 +71,8 @@ def wait_until_gone(port: int, keeper: int) -> bool:
 def started_run(doing: str, temporary: Path):
     """Another process with a server of its own, as a test run is; its port and its keeper's process id."""
     environ = OWN | {"TMPDIR": str(temporary)}
-    command = [sys.executable, "-c", PARENT.format(doing)]
-    with subprocess.Popen(command, cwd=ROOT, env=environ, stdout=subprocess.PIPE, text=True) as run:
+    command, pipe = [sys.executable, "-c", PARENT.format(doing)], subprocess.PIPE
+    with subprocess.Popen(command, cwd=ROOT, env=environ, stdin=pipe, stdout=pipe, text=True) as run:
         try:
             port, keeper = map(int, run.stdout.readline().split())
             yield run, port, keeper
@@ -96,7 +100,7 @@ def test_it_is_a_real_server_with_utf8_and_the_c_locale(fast):
 
 
 def test_its_superuser_is_not_the_systems(temporary):
-    with started_run("time.sleep(60)", temporary):
+    with started_run(ENDLESS, temporary):
         owners = {path.stat().st_uid for path in temporary.glob("*/data")}
 
     assert owners
@@ -122,7 +126,7 @@ def test_binaries_in_a_private_folder_are_copied_to_where_the_server_can_read_th
 
 def test_nothing_is_left_when_the_block_ends(temporary):
     with started_run("pass", temporary) as (run, port, keeper):
-        assert run.wait(20) == 0
+        assert run.wait(SECONDS) == 0
 
         assert not answers(port)
         assert not is_running(keeper)
@@ -131,30 +135,30 @@ def test_nothing_is_left_when_the_block_ends(temporary):
 
 @pytest.mark.parametrize("killed", [signal.SIGKILL, signal.SIGTERM, signal.SIGINT])
 def test_nothing_is_left_when_the_test_run_is_killed(killed, temporary):
-    with started_run("time.sleep(60)", temporary) as (run, port, keeper):
+    with started_run(ENDLESS, temporary) as (run, port, keeper):
         assert answers(port)
         run.send_signal(killed)
-        run.wait(20)
+        run.wait(SECONDS)
 
         assert wait_until_gone(port, keeper)
         assert list(temporary.iterdir()) == []
 
 
 def test_a_child_that_outlives_a_killed_test_run_does_not_keep_the_server(temporary):
-    forked = "import os; os.fork() or time.sleep(20); time.sleep(60)"
+    forked = f"import os; os.fork() or os._exit(len(sys.stdin.read())); {ENDLESS}"
     with started_run(forked, temporary) as (run, port, keeper):
         assert answers(port)
         run.kill()
-        run.wait(20)
+        run.wait(SECONDS)
 
         assert wait_until_gone(port, keeper)
 
 
 def test_a_keeper_that_is_told_to_end_cleans_up(temporary):
-    with started_run("time.sleep(60)", temporary) as (_, port, keeper):
+    with started_run(ENDLESS, temporary) as (_, port, keeper):
         os.kill(keeper, signal.SIGTERM)
 
-        until = time.monotonic() + 15
+        until = time.monotonic() + SECONDS
         while list(temporary.iterdir()) and time.monotonic() < until:
             time.sleep(0.05)
         assert not answers(port)

@@ -10,13 +10,16 @@ from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
 from ipaddress import ip_network
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from service.cli.layout import Paper, printable, standard_output
 from service.cli.outcomes import PASSED, Said
 from service.cli.refusals import UnreadableFileError, invalid_option
 from service.cli.serving import ticking
 from service.settings import HIGHEST_PORT, Settings, service_version
+
+if TYPE_CHECKING:
+    from service.use_cases.context import Context
 
 HOME = "demo-data"
 HOST = "127.0.0.1"
@@ -63,25 +66,29 @@ def _demo(options: argparse.Namespace) -> Said:
         home = Path(options.home)
         try:
             demo = Demo(url_of(listening), home, _prepared(home))
-            for name, battery in _batteries():
+            settings = _settings(demo)
+            app = create_app(settings)
+            context = app.extensions["rts"]
+            for name, battery in _batteries(context):
                 _write_private(home / name, battery)
         except OSError as error:
             message = f"{error.filename or home}: {(error.strerror or str(error)).lower()}"
             raise UnreadableFileError(message) from error
-        settings = Settings(
-            database_url=_url(home / RECORD),
-            log_level="warning",
-            public_url=demo.url,
-            webhook_networks=(ip_network(HOST),),
-            tick_seconds=TICK_SECONDS,
-        )
-        app = create_app(settings)
-        context = app.extensions["rts"]
         with receiving(home / RECEIVED, tell=_tell) as receiver:
             register(receiver, context, demo.keys["administrator"])
             with ticking(context, settings):
                 serve(app, listening, settings, ready=lambda: _say(demo, as_json=options.json))
     return Said(PASSED)
+
+
+def _settings(demo: Demo) -> Settings:
+    return Settings(
+        database_url=_url(demo.home / RECORD),
+        log_level="warning",
+        public_url=demo.url,
+        webhook_networks=(ip_network(HOST),),
+        tick_seconds=TICK_SECONDS,
+    )
 
 
 def _say(demo: Demo, *, as_json: bool) -> None:
@@ -140,11 +147,12 @@ def _kept(keys: Path) -> dict[str, str]:
         raise UnreadableFileError(message) from None
 
 
-def _batteries() -> Iterator[tuple[str, dict[str, Any]]]:
+def _batteries(context: "Context") -> Iterator[tuple[str, dict[str, Any]]]:
     from service.demo.batteries import first_battery, retest_battery  # noqa: PLC0415 - no other command tells stories
+    from service.demo.loading import loaded_on  # noqa: PLC0415 - likewise
 
     yield BATTERY, first_battery(_now())
-    yield RETEST, retest_battery(_now())
+    yield RETEST, retest_battery(_now(), loaded_on(context))
 
 
 def _write_private(file: Path, document: Mapping[str, Any]) -> None:

@@ -1,7 +1,7 @@
 """Batteries to post: one of a new athlete of the club, and the retest that one of its athletes has today."""
 
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from service.demo.bodies import athlete_body, episode_body, visit_body
@@ -24,27 +24,28 @@ def first_battery(now: datetime) -> dict[str, Any]:
     Args:
         now: at every call another athlete, named after the time.
     """
-    local = now.astimezone(ZONE) - timedelta(minutes=1)
+    local = (now - timedelta(minutes=1)).astimezone(ZONE)
     shown = [one for one in hopping(0, _FIGURES).measured if one.test != PAIN]
     slow = Measured(SIDE_HOP, "11.30 11.17 11.25", "8.90 8.80 8.85", pain=2, instability=2)
     visit = replace(instead(training(0, _FIGURES), *shown, slow), screen=Screen(), at=f"{local:%H:%M}")
     return _body(visit, local)
 
 
-def retest_battery(now: datetime) -> dict[str, Any]:
+def retest_battery(now: datetime, today: date) -> dict[str, Any]:
     """Return the body of the battery that closes that retest: this time every landing is held.
 
     Args:
         now: it was performed a minute before.
+        today: from which the days of the stories count in the record: the day on which the club was loaded.
     """
-    local = now.astimezone(ZONE) - timedelta(minutes=1)
+    local = (now - timedelta(minutes=1)).astimezone(ZONE)
     [injury] = RETESTED.injuries
     last = [step for step in injury.steps if isinstance(step, Visit)][-1]
     clean = Measured(SIDE_HOP, "11.6 11.3 11.2", "11.2 11.5 11.3", pain=1, instability=1)
-    visit = replace(instead(last, clean), day=0, at=f"{local:%H:%M}")
+    visit = replace(instead(last, clean), day=0, at=f"{local:%H:%M}", sessions=())
     body = visit_body(RETESTED, injury, visit, local.date())
-    body["athlete"] = athlete_body(RETESTED, local.date())
-    body["episode"] = episode_body(RETESTED, injury, local.date())
+    body["athlete"] = athlete_body(RETESTED, today)
+    body["episode"] = episode_body(RETESTED, injury, today)
     return body
 
 

@@ -25,7 +25,7 @@ from service.demo.bodies import (
     morning_body,
     visit_body,
 )
-from service.demo.club import ADMINISTRATOR, CLUB, STAFF, STORIES, ZONE_NAME
+from service.demo.club import ADMINISTRATOR, CLUB, STAFF, STORIES, ZONE, ZONE_NAME
 from service.demo.story import (
     PHYSIO,
     RECORDS,
@@ -48,7 +48,7 @@ from service.use_cases.context import Caller, Context, Created
 from service.use_cases.deciding import decide_now
 from service.use_cases.giving_keys import give_key
 from service.use_cases.governing import adopt
-from service.use_cases.organisations import create_organisation
+from service.use_cases.organisations import create_organisation, list_organisations
 from service.use_cases.overruling import confirm_battery, except_criterion, resolve_finding
 from service.use_cases.posting import post_battery
 from service.use_cases.signing import sign_decision
@@ -99,6 +99,13 @@ def load_club(
         for injury in story.injuries:
             _Telling(context, staff, story, injury, today, answered).run()
     return {role: secrets[who] for role, who in KEPT_KEYS.items()}
+
+
+def loaded_on(context: Context) -> date:
+    """Return the day from which the days of the stories count in a record that the club was loaded into."""
+    club, *_ = list_organisations(context)
+    founded = datetime.fromisoformat(club["created_at"])
+    return founded.astimezone(ZONE).date() + timedelta(days=FOUNDED_DAYS_AGO)
 
 
 def _at(context: Context, now: datetime) -> Context:

@@ -4,11 +4,9 @@ import contextlib
 import json
 import os
 import signal
-import socket
 import subprocess
 import sys
 import threading
-import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator, Mapping
@@ -58,28 +56,25 @@ def serving(*arguments: object, environ: Mapping[str, str] | None = None) -> Ite
             process.kill()
 
 
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        return int(free.getsockname()[1])
-
-
 @contextlib.contextmanager
 def stopped_once_it_answers(url: str) -> Iterator[None]:
-    """Stop a command that serves in this process, once it answers, as Ctrl-C does."""
+    """Stop a command that serves in this process, once it answers, as Ctrl-C does; never after the block."""
+    is_over = threading.Event()
 
     def stop() -> None:
-        until = time.monotonic() + SECONDS
-        while time.monotonic() < until:
+        while not is_over.wait(0.05):
             with contextlib.suppress(OSError):
                 ask(f"{url}/health/live")
-                break
-            time.sleep(0.05)
-        os.kill(os.getpid(), signal.SIGINT)
+                os.kill(os.getpid(), signal.SIGINT)
+                return
 
     stopping = threading.Thread(target=stop)
     stopping.start()
-    yield
-    stopping.join(timeout=SECONDS)
+    try:
+        yield
+    finally:
+        is_over.set()
+        stopping.join()
 
 
 @dataclass(frozen=True)

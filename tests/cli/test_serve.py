@@ -14,7 +14,8 @@ import pytest
 
 from service.store.migrating import upgrade
 from tests.cli.commands import ROOT, run
-from tests.cli.serving import COMMAND, SECONDS, ask, free_port, serving, stopped_once_it_answers
+from tests.cli.serving import COMMAND, SECONDS, ask, serving, stopped_once_it_answers
+from tests.postgres_keeper import free_port
 
 
 @pytest.fixture

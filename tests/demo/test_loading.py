@@ -1,17 +1,24 @@
 """The club is loaded through the use cases, and is answered what its stories tell."""
 
+import json
+from dataclasses import replace
 from datetime import date, datetime
 
 import pytest
 
+from schemas.battery import BatterySchema
+from schemas.faults import load
+from schemas.strict_json import read
+from service.demo.batteries import RETESTED, first_battery, retest_battery
 from service.demo.club import STORIES, ZONE
-from service.demo.loading import Answered, load_club
+from service.demo.loading import Answered, load_club, loaded_on
 from service.demo.story import Decided, Morning, Visit
 from service.store.database import Database
 from service.use_cases import rebuilding
 from service.use_cases.access import authenticate
 from service.use_cases.context import Caller, Context
 from service.use_cases.history import list_decisions
+from service.use_cases.posting import post_battery
 from service.use_cases.retests import list_tasks
 
 TODAY = date(2026, 11, 28)
@@ -50,6 +57,32 @@ def test_the_record_answers_each_step_as_its_story_tells(context):
     # The review of an override is due two days after it, and this one waits still; NU-101 returned yesterday, and is
     # asked after two, six and twelve weeks.
     assert due(context, callers["clinician"]) <= {-5, *range(-2, 8), 13, 41, 83}
+
+
+@pytest.mark.parametrize(
+    "later", ["2026-11-28T00:00:30", "2026-11-28T23:59:30", "2026-11-29T08:00:00", "2027-01-01T00:00:30"]
+)
+def test_the_batteries_to_post_can_be_posted_whenever_the_demonstration_is_started(context, later):
+    secrets = load_club(context, TODAY, stories=[RETESTED])
+    now = datetime.fromisoformat(later).replace(tzinfo=ZONE)
+    started = replace(context, clock=lambda: now)
+    submitter, clinician = (authenticate(started, secrets[role]) for role in ("submitter", "clinician"))
+    [task] = list_tasks(started, clinician, {"kind": "retest"}, limit=9).items
+
+    first, retest = (
+        post_battery(started, submitter, as_posted(body), key).answer["created"]
+        for key, body in {"first": first_battery(now), "retest": retest_battery(now, loaded_on(started))}.items()
+    )
+
+    assert (first, retest) == (["athlete", "episode"], [])
+    closed = list_tasks(started, clinician, {"kind": "retest", "state": "closed"}, limit=9).items
+    assert {one["id"]: one["closed_because"] for one in closed}[task["id"]] == "done"
+
+
+def as_posted(body: dict[str, object]) -> dict[str, object]:
+    document, faults = load(BatterySchema(), read(json.dumps(body, default=float))[0])
+    assert faults == []
+    return document
 
 
 def states(context: Context, clinician: Caller, state: str) -> dict[str, int]:

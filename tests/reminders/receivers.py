@@ -5,10 +5,12 @@ an invented authority that nobody trusts but who is told to, with its key. Both 
 years.
 """
 
+import asyncio
 import contextlib
+import socket
 import ssl
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -17,7 +19,7 @@ from typing import Any
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP
 
-from tests.cli.serving import free_port
+from tests.cli.serving import SECONDS
 
 HOST = "receiver.example.org"
 
@@ -91,6 +93,15 @@ def receiver(tls: ssl.SSLContext | None = None) -> Iterator[Received]:
         server.server_close()
 
 
+class _OnAFreePort(Controller):
+    """Runs a mail server where the system finds a port free."""
+
+    def _create_server(self) -> Awaitable[asyncio.AbstractServer]:
+        listening = socket.create_server(("127.0.0.1", 0))
+        self.port = listening.getsockname()[1]
+        return self.loop.create_server(self._factory_invoker, sock=listening)
+
+
 @dataclass
 class Mailbox:
     """What a mail server was handed, and what it answers to each."""
@@ -134,7 +145,7 @@ def mail_server(tls: ssl.SSLContext | None = None) -> Iterator[Mailbox]:
             return box.answer
 
     encrypted = {"tls_context": tls, "require_starttls": True} if tls else {}
-    controller = Controller(Handler(), hostname="127.0.0.1", port=free_port(), **encrypted)
+    controller = _OnAFreePort(Handler(), hostname="127.0.0.1", ready_timeout=SECONDS, **encrypted)
     controller.start()
     box.url = f"smtp://127.0.0.1:{controller.port}"
     try:
