@@ -147,10 +147,9 @@ def _posted(connection: HTTPConnection, path: str, body: bytes, headers: Mapping
             connection.request("POST", path, body, headers, preload_content=False, decode_content=False)
             response = connection.getresponse()
             _read(response)
-        except _FAULTS:
-            if is_cut():
+        finally:
+            if is_cut():  # what then looks like the end of an answer is none
                 raise TimeoutError from None
-            raise
     return _Answered(response.status, response.headers.get("Retry-After"))
 
 

@@ -1,8 +1,9 @@
 """A name with several addresses: each is checked, one after the other is tried, and all within one limit of time."""
 
+import contextlib
 import socket
 from ipaddress import ip_address
-from threading import Event
+from threading import Event, Thread
 
 import pytest
 
@@ -87,3 +88,27 @@ def test_a_name_that_nobody_looks_up_in_time_ends_the_try(clinic, monkeypatch):
 
     is_over.set()
     assert (one["state"], one["error"]) == ("waiting", f"the addresses of {HOST} were not found within 0.05 s")
+
+
+@pytest.mark.parametrize("piece", [b"", b"a: b\r\n"])
+def test_a_receiver_that_never_answers_or_never_ends_its_answer_ends_the_try(clinic, monkeypatch, piece):
+    monkeypatch.setattr(webhook, "SECONDS", 0.5)
+    is_over = Event()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def serve():
+            connection, _ = server.accept()
+            with connection, contextlib.suppress(OSError):
+                connection.sendall(b"HTTP/1.1 200 OK\r\n" if piece else b"")
+                while not is_over.wait(0.05):
+                    connection.sendall(piece)
+
+        serving = Thread(target=serve)
+        serving.start()
+        add_webhook(clinic, f"http://127.0.0.1:{server.getsockname()[1]}/")
+
+        one = sent(clinic, having("127.0.0.1"))
+
+        is_over.set()
+        serving.join()
+    assert (one["state"], one["error"]) == ("waiting", webhook.SLOW)
