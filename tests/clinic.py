@@ -98,9 +98,10 @@ class Clinic:
         return found
 
     def found(self, table: str, **key: Any) -> list[dict[str, Any]]:
-        columns = METADATA.tables[table].c
-        same = [columns[name] == value for name, value in {"organisation_id": self.world.organisation, **key}.items()]
-        query = sa.select(METADATA.tables[table]).where(*same)
+        """The rows of a table that have these values, always in the same order."""
+        asked = METADATA.tables[table]
+        same = [asked.c[name] == value for name, value in {"organisation_id": self.world.organisation, **key}.items()]
+        query = sa.select(asked).where(*same).order_by(*asked.primary_key.columns)
         return self.world.context.database.read(lambda tx: [dict(row) for row in tx.execute(query).mappings()])
 
     def update(self, table: str, values: Mapping[str, Any], *, id: str) -> None:  # noqa: A002 - as the column

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import pytest
 from hypothesis import HealthCheck, Phase, settings
 
+from service.store import database
 from tests.databases import KINDS, Databases, MadeDatabase
 from tests.postgres import PostgresServer
 
@@ -22,6 +23,17 @@ _SHARED = settings(
 settings.register_profile("ci", _SHARED, derandomize=True, database=None, max_examples=40)
 settings.register_profile("thorough", _SHARED, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
+
+
+PATIENCE = 60
+"""For how many seconds somebody waits here for a lock: a slow machine is no busy database."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _patience() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patching:
+        patching.setattr(database, "WAIT_SECONDS", PATIENCE)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -29,7 +29,6 @@ _RACED = frozenset({"23505"})
 _SQLITE_UNMIGRATED = "no such table"
 _POSTGRESQL_UNMIGRATED = frozenset({"42P01", "3F000"})  # no such table, no such schema
 _POSTGRESQL_BUSY = frozenset({"55P03", "57014", "53300", "53400", "57P01", "57P02", "57P03"})
-_POSTGRESQL_OPTIONS = f"-c lock_timeout={WAIT_SECONDS}s -c statement_timeout=60s -c timezone=UTC"
 UNMIGRATED = "the database has no tables of this release; run `rts-service db upgrade` first"
 NO_ADDRESS = (
     "the address names no database that can be used; give sqlite:////folder/record.sqlite "
@@ -197,7 +196,10 @@ def _postgresql(url: sa.URL) -> sa.Engine:
         pool_timeout=WAIT_SECONDS,
         pool_pre_ping=True,
         isolation_level="READ COMMITTED",
-        connect_args={"options": _POSTGRESQL_OPTIONS, "connect_timeout": WAIT_SECONDS},
+        connect_args={
+            "options": f"-c lock_timeout={WAIT_SECONDS}s -c statement_timeout=60s -c timezone=UTC",
+            "connect_timeout": WAIT_SECONDS,
+        },
     )
 
 

@@ -40,7 +40,7 @@ def test_a_connection_that_was_cut_between_two_requests_costs_nothing(own_server
     clinic = new_clinic(database.url)
     post(clinic, "A")
 
-    cut = "SELECT count(pg_terminate_backend(pid)) FROM pg_stat_activity WHERE usename = "
+    cut = "SELECT count(pg_terminate_backend(pid, 60000)) FROM pg_stat_activity WHERE usename = "
     assert server.execute(f"{cut}'{SERVING}'")
 
     assert post(clinic, "B").status_code == 201

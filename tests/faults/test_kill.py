@@ -25,6 +25,7 @@ from tests.clinic import Clinic, new_clinic, small
 
 FEW, MANY = 3, 20
 POSTERS = 4
+BUSY = 503
 SEED = 20_261_128
 
 
@@ -49,7 +50,7 @@ class Poster:
                 return
 
     def send(self, key: str, body: bytes) -> bool:
-        """Whether it was answered."""
+        """Whether it was answered; while the database is busy the same is sent again, as the answer says."""
         try:
             answer = ask(
                 f"{self.url}/v1/batteries",
@@ -60,6 +61,8 @@ class Poster:
             )
         except (urllib.error.URLError, HTTPException, OSError):
             return False
+        if answer.status == BUSY:
+            return self.send(key, body)
         assert answer.status == 201, answer.body
         self.answered[key] = answer.body
         del self.unanswered[key]

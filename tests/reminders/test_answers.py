@@ -3,12 +3,14 @@
 import gzip
 import socket
 import threading
+from http.client import parse_headers
 
 import pytest
 
 from service.reminders.sender import Sender
 from service.reminders.webhook import WebhookSender
 from service.use_cases.reminding import hand_due
+from tests.cli.serving import SECONDS
 from tests.clinic import new_clinic
 from tests.reminders.due import LOOPBACK, add_webhook, held
 
@@ -27,11 +29,13 @@ def clinic(databases):
 def answered(clinic, answer):
     """What becomes of a delivery that is answered these bytes."""
     with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(SECONDS)
 
         def serve():
             connection, _ = server.accept()
-            with connection:
-                connection.recv(65536)
+            with connection, connection.makefile("rb") as asked:
+                asked.readline()
+                asked.read(int(parse_headers(asked)["Content-Length"]))
                 connection.sendall(answer)
 
         serving = threading.Thread(target=serve)

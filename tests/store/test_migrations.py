@@ -73,7 +73,11 @@ def test_migrating_again_changes_nothing(filled):
 
 def test_several_migrators_of_one_new_database_make_it_once(tmp_path):
     url = f"sqlite:///{tmp_path / 'deep' / 'record.sqlite'}"
-    command = [sys.executable, "-c", f"from service.store.migrating import upgrade; upgrade({url!r})"]
+    program = (
+        "from service.store import database; from service.store.migrating import upgrade; "
+        f"database.WAIT_SECONDS = 240; upgrade({url!r})"
+    )
+    command = [sys.executable, "-c", program]
 
     running = [subprocess.Popen(command) for _ in range(AT_ONCE)]
 
