@@ -21,8 +21,8 @@ from service.use_cases.entering import sets_to_begin
 _OF_FACTS = frozenset({"athlete", "episode", "gate", "step", "form_token", "opened"})
 _OF_JSON = ", not text or a truth value"
 _SENT_BEFORE = (
-    "this form was sent and stored before, with other values; look at what was stored on the athlete's page, and "
-    "correct it there"
+    "this form was sent before, perhaps from another tab, and stored with other values; correct these where they are "
+    "wrong. Sent once more, what stands here is a battery of its own"
 )
 
 
@@ -70,13 +70,15 @@ def _form_page(
     **more: Any,
 ) -> Response:
     faults = [] if error is None or filled is None else told_of(error, filled, entry["form"])
+    is_stored = isinstance(error, KeyReusedError)
     return page(
         template,
         200 if error is None else status_and_title(error)[0],
         entry=entry,
         form=entry["form"],
         typed=typed,
-        key=typed.get("idempotency_key") or uuid4().hex,
+        key=(not is_stored and typed.get("idempotency_key")) or uuid4().hex,
+        is_stored=is_stored,
         faults=faults,
         wrong=_wrong(faults),
         places={one.pointer: one.pointer for one in faults},

@@ -319,14 +319,20 @@ def test_sent_twice_is_kept_once_and_leads_to_the_same_decision(clinic, reader):
     assert clinic.rows()["batteries"] == 2
 
 
-def test_a_form_that_was_sent_and_then_changed_says_that_it_was_stored_before(clinic, reader):
+def test_a_form_that_was_sent_and_then_changed_leads_to_what_was_stored_and_is_then_one_of_its_own(clinic, reader):
     answer = begun(clinic)
     fields = fields_of(reader.page(address(answer)))
     reader.done(address(answer), fields)
 
     html = refused(clinic, reader, address(answer), fields | {"session_check.limp": "true"})
 
-    assert "sent and stored before" in text_of(html)
+    assert "perhaps from another tab, and stored with other values" in text_of(html)
+    assert f'href="/console/athletes/{answer["athlete_id"]}">Look at what was stored' in html
+    again = fields_of(html) | {"session_check.limp": "true"}
+    assert 'href="#performed_at"' in refused(clinic, reader, address(answer), again)
+    for _ in range(2):
+        reader.done(address(answer), again | {"performed_at": "2026-11-20T17:30"})
+    assert clinic.rows()["batteries"] == 3
 
 
 def test_a_form_without_its_key_is_refused(clinic, reader):

@@ -18,8 +18,11 @@ window.addEventListener("pageshow", () => {
 });
 const refused = document.getElementById("refused");
 if (refused) refused.focus();
-// A battery that was sent needs its draft no more; the page that answers it is told so in its address.
+// A battery that was sent needs its draft no more; the page that answers it is told so in its address, and tells the
+// other tabs in which the same is entered.
 if (location.hash.startsWith("#sent=")) {
-  try { localStorage.removeItem(location.hash.slice("#sent=".length)); } catch { /* nothing was kept */ }
+  const place = location.hash.slice("#sent=".length);
+  try { localStorage.removeItem(place); } catch { /* nothing was kept */ }
+  new BroadcastChannel(place).postMessage(location.pathname);
   history.replaceState(null, "", location.pathname + location.search);
 }

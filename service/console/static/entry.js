@@ -86,7 +86,18 @@
     const at = new Date(draft.at).toLocaleString(undefined, { dateStyle: "medium", timeStyle: "short" });
     say(shown.draft, `What was typed here on ${at} and not sent was put back. It is kept in this browser only.`);
   }
-  document.getElementById("forget").addEventListener("click", () => { delete form.dataset.dirty; forget(); location.reload(); });
+  // What was sent before goes on under a key of its own, as the page says.
+  if ("again" in form.dataset) keep();
+  const forgetting = document.getElementById("forget");
+  forgetting.addEventListener("click", () => { delete form.dataset.dirty; forget(); location.reload(); });
+  new BroadcastChannel(place).addEventListener("message", ({ data: decision }) => {
+    const stored = document.getElementById("stored");
+    stored.href = decision;
+    stored.hidden = false;
+    forgetting.textContent = "Begin anew";
+    say(shown.draft, "This battery was stored meanwhile, from another tab or window. What was typed only here was not.");
+    shown.draft.scrollIntoView({ block: "center" });
+  });
 
   // What the values come to.
   const soFar = document.getElementById("so-far");
