@@ -21,8 +21,8 @@ from service.use_cases.entering import sets_to_begin
 _OF_FACTS = frozenset({"athlete", "episode", "gate", "step", "form_token", "opened"})
 _OF_JSON = ", not text or a truth value"
 _SENT_BEFORE = (
-    "this form was sent before, perhaps from another tab, and stored with other values; correct these where they are "
-    "wrong. Sent once more, what stands here is a battery of its own"
+    "this form was sent before, perhaps from another tab, and stored with other values. Correct these where they are "
+    "wrong; sent once more, what stands here is a battery of its own"
 )
 
 

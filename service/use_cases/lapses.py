@@ -46,6 +46,6 @@ def _line(one: Link, on: date, names: Names, now: datetime) -> dict[str, Any]:
         "recorded_at": None,
         "by": None,
         "counts": True,
-        "sentence": f"The {what} of {one.occurred_on} ended by itself with {said['valid_until']}: "
+        "sentence": f"The {what} of {one.occurred_on} ended by itself after {said['valid_until']}: "
         f"{standing(said['position'], names)} holds no more, and no position is in force until somebody sets one.",
     }

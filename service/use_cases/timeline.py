@@ -103,7 +103,7 @@ def _battery(one: Link, names: Names) -> str:
     said = one.content
     kind = _KINDS[said["kind"]]
     measured = len(said["measurements"])
-    parts = [kind if said["kind"] == record.FOLLOW_UP else f"{kind} with {_counted(measured, 'measurement')}"]
+    parts = [kind if said["kind"] == record.FOLLOW_UP else f"{kind} {_counted(measured, 'measurement')}"]
     if said.get("target_stage"):
         parts.append(f"posted for {names.stage(said['target_stage'])}")
     if "supersedes" in said:
@@ -114,7 +114,7 @@ def _battery(one: Link, names: Names) -> str:
 
 
 def _counted(count: int, what: str) -> str:
-    return f"{count} {what}" + ("" if count == 1 else "s")
+    return f"with {count} {what}{'' if count == 1 else 's'}" if count else f"without {what}s"
 
 
 def _decision(one: Link, names: Names) -> str:

@@ -155,7 +155,7 @@ def test_the_end_of_an_override_stands_in_the_time_line_of_the_day_after_and_nob
 
     clinic.at("2026-11-28T00:00:00+01:00")
 
-    ended = "The override of 2026-11-20 ended by itself with 2026-11-27: Rebuilding range, balance and strength, "
+    ended = "The override of 2026-11-20 ended by itself after 2026-11-27: Rebuilding range, balance and strength, "
     rest = "holds no more, and no position is in force until somebody sets one."
     assert lapses(clinic, held) == [("2026-11-28", f"{ended}modified training {rest}")]
     [line] = [one for one in clinic.clinician.get(episode(held)).json["timeline"] if one["kind"] == "lapse"]
@@ -180,7 +180,7 @@ def test_what_was_set_on_the_day_after_comes_below_the_lapse(clinic, held, overr
 
     told = clinic.clinician.get(episode(held)).json["timeline"]
     assert [one["kind"] for one in told][-4:] == ["sign_off", "lapse", "sign_off", "lapse"]
-    assert told[-1]["sentence"].startswith("The position of 2026-11-28 ended by itself with 2026-11-30: ")
+    assert told[-1]["sentence"].startswith("The position of 2026-11-28 ended by itself after 2026-11-30: ")
     clinic.post(f"/v1/entries/{overridden['id']}/void", {"reason": "the wrong athlete"})
     assert [on for on, _ in lapses(clinic, held)] == ["2026-12-01"]
 

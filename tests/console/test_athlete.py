@@ -246,6 +246,12 @@ def test_the_time_line_calls_things_by_their_names_and_dates_as_the_page_does(re
     assert "Re-injury reported." in said
 
 
+def test_a_battery_without_measurements_counts_none(reader, clinic):
+    decided = clinic.post_battery(small("A", measurements=[]))
+
+    assert "Assessment without measurements, posted for Rebuilding" in text_of(reader.page(address(decided)))
+
+
 def test_a_position_by_override_says_so(clinic):
     held = clinic.post_battery(small("A", session_check=LIMPING))
     clinic.post(sign_offs(held), override(held))
@@ -287,6 +293,7 @@ def test_an_episode_is_reclassified_as_people_write_it_and_what_rests_on_the_old
     assert clinic.state_of(passed["id"]) == "withdrawn"
     said = text_of(reader.page(address(passed)))
     assert "High ankle sprain, left" in said
+    assert "The criteria set that judged last is not for high ankle sprain." in said
     assert "Reclassified as high ankle sprain." in said
 
 
