@@ -221,18 +221,16 @@ class _Reading:
 
     def _since_last(self) -> dict[str, Any]:
         """Return what happened: an answer that nothing did is an empty list, no answer is none at all."""
-        events, sessions = list(self._events()), list(self._sessions())
         told = self.typed.get("since")
-        since: dict[str, Any] = {"events": events} if events or told in (NONE, SOME) else {}
-        if told == SOME and not events:
-            since = {"events": [{}]}
-            self.places["#/since_last/events/0"] = "event.0.kind"
+        rows = _rows(self.typed, "event") or ([0] if told == SOME else [])
+        events, sessions = list(self._events(rows)), list(self._sessions())
+        since: dict[str, Any] = {"events": events} if events or told == NONE else {}
         if told == NONE and events:
             self.faults.append(FieldError("#/since_last/events", "conflicts", _BOTH))
         return since | ({"sessions": sessions} if sessions or "events" in since else {})
 
-    def _events(self) -> Iterator[dict[str, Any]]:
-        for place, row in enumerate(_rows(self.typed, "event")):
+    def _events(self, rows: Sequence[int]) -> Iterator[dict[str, Any]]:
+        for place, row in enumerate(rows):
             event: dict[str, Any] = {}
             self.places[f"#/since_last/events/{place}"] = f"event.{row}.kind"
             for key in ("kind", "on"):

@@ -297,7 +297,8 @@ def test_something_happened_without_saying_what_is_refused(clinic, reader):
     answer = begun(clinic)
     html = refused(clinic, reader, address(answer), fields_of(reader.page(address(answer))) | {"since": "some"})
 
-    assert "Event 1, kind: this field is required" in text_of(html)
+    assert 'href="#event.0.kind">Event 1, kind: this field is required' in html
+    assert 'href="#event.0.on">Event 1, date: this field is required' in html
 
 
 def test_what_was_measured_on_this_occasion_before_is_a_conflict_at_its_field(clinic, reader):
