@@ -10,7 +10,7 @@ from marshmallow import fields as marshmallow_fields
 from marshmallow.validate import Range
 from werkzeug.routing import Rule
 
-from schemas import catalogue, criterion, entries, examples, fields, keyed, quantities, reason
+from schemas import catalogue, criterion, entries, examples, fields, keyed, quantities, reason, reminding
 from schemas.problem import ProblemSchema
 from service.api.access import OPEN, who_may
 from service.api.problems import PROBLEM_JSON
@@ -130,6 +130,11 @@ def shape_of(_field: object, _converter: Any) -> JsonSchema | None:
 def _text(field: fields.Text, _converter: Any) -> JsonSchema:
     shape: JsonSchema = {"type": "string", "minLength": 1, "maxLength": field.most}
     return shape | ({"pattern": f"^({field.pattern.pattern})$"} if field.pattern else {})
+
+
+@shape_of.register
+def _recipient(field: reminding.Recipient, converter: Any) -> JsonSchema:
+    return {"anyOf": [{"type": "string", "enum": list(reminding.GROUPS)}, _text(field, converter)]}
 
 
 @shape_of.register

@@ -10,6 +10,7 @@ import pytest
 from flask import Flask
 from marshmallow import Schema
 from marshmallow import fields as marshmallow_fields
+from openapi_schema_validator import OAS31Validator
 from openapi_spec_validator import OpenAPIV31SpecValidator
 
 import schemas
@@ -241,6 +242,28 @@ ALL = [*examples(BLUEPRINTS), *examples([notes()])]
 def test_every_documented_example_fits_its_schema(where, schema, example):
     assert where
     assert faults(schema, example) == []
+
+
+def shown(told: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any], Any]]:
+    """Each example of the document, with where it stands and the JSON Schema that it has to fit."""
+    for path, operations in told["paths"].items():
+        for method, one in operations.items():
+            parts = [one.get("requestBody", {}), *one["responses"].values()] if method != "parameters" else []
+            for content in (content for part in parts for content in part.get("content", {}).values()):
+                several = [one["value"] for one in content.get("examples", {}).values()]
+                for example in [content["example"]] if "example" in content else several:
+                    yield f"{method} {path}", content["schema"], example
+
+
+def test_every_documented_example_fits_its_json_schema():
+    told = documents()[0]
+    misfits = [
+        (where, fault.message)
+        for where, schema, example in shown(told)
+        for fault in OAS31Validator(schema | {"components": told["components"]}).iter_errors(example)
+    ]
+
+    assert misfits == []
 
 
 def test_an_example_that_does_not_fit_is_seen():
