@@ -11,7 +11,7 @@ from service.domain import record
 from service.domain.chain import ERASURE, Link
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import NotFoundError
-from service.domain.standing import WITHDRAWN
+from service.domain.standing import STANDING
 from service.domain.words import short_label
 from service.store import history
 from service.store.database import Tx
@@ -76,10 +76,18 @@ def _episode(looking: Looking, rows: State, row: Mapping[str, Any]) -> dict[str,
         ],
         "latest": _latest(looking, rows, row["current_decision_id"], criteria),
         "timeline": looking.timeline(own, criteria),
-        "withdrawn": {one.id for one in decided if rows["decisions"][(one.id,)]["state"] == WITHDRAWN},
+        "ended": dict(_ended(looking, rows, decided)),
         "assessments": {one.id for one in own if one.kind == record.BATTERY and _is_assessment(one)},
         "series": list(_series(looking, rows, row["current_decision_id"], decided, criteria)),
     }
+
+
+def _ended(looking: Looking, rows: State, decided: list[Link]) -> Iterator[tuple[str, str]]:
+    """Yield the decisions that stand no more, each with what has become of it."""
+    for one in decided:
+        state = standing_view(rows["decisions"][(one.id,)], looking.today)["state"]
+        if state != STANDING:
+            yield one.id, state
 
 
 def _is_assessment(link: Link) -> bool:

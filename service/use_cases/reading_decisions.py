@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 
 from service.domain.chain import Link
 from service.domain.criteria import CriteriaSet
+from service.domain.evidence import Evidence
 from service.domain.judging import Judging
 from service.domain.record import DECISION, EXCEPTION, gone
 from service.domain.standing import WITHDRAWN
@@ -29,7 +30,9 @@ class Reading(NamedTuple):
     Attributes:
         decision: as `show_decision` returns it.
         criteria: the version that judged.
-        row: its refs, and what has become of it.
+        row: its refs, what has become of it, and the episode's position now.
+        side: the injured side as the decision knew it; None where the record is not what it was.
+        has_lapsed: whether the position has ended by its date.
         latest: the id of the episode's latest decision on the same stage that is not void, where that is another one.
         sign_offs: what was signed on it and counts, oldest first.
         overridable: what an override names; empty where there is none.
@@ -40,6 +43,8 @@ class Reading(NamedTuple):
     decision: dict[str, Any]
     criteria: CriteriaSet
     row: Mapping[str, Any]
+    side: str | None
+    has_lapsed: bool
     latest: str | None
     sign_offs: list[dict[str, Any]]
     overridable: list[str]
@@ -64,17 +69,20 @@ def read_decision(context: Context, caller: Caller, id_: str, *, with_working: b
         criteria = by_digest(tx, caller.organisation, link.content["verdict"]["criteria"])
         tasks = history.tasks_of(tx, caller.organisation, id_, link.content["occasion"])
         why = why_withdrawn(tx, caller, chain, link, today) if row["state"] == WITHDRAWN else None
+        evidence = evidence_then(chain, link)
         decision = decision_view(link, criteria, row, tasks=tasks, today=today, withdrawn_because=why)
         found[:] = [
             Reading(
                 decision,
                 criteria,
                 row,
+                None if evidence is None else evidence.facts.involved_side,
+                row["position_until"] is not None and today > row["position_until"],
                 _latest(chain, link),
                 [_sign_off(one) for one in _signed(chain, id_)],
                 overridable(link.content["verdict"]),
                 _exceptions(chain, link),
-                _working(chain, link, criteria) if with_working else {},
+                _working(evidence, link, criteria) if with_working else {},
             )
         ]
         return Seen(decision, id_, row["athlete_id"])
@@ -133,8 +141,7 @@ def _exceptions(chain: list[Link], link: Link) -> dict[str, dict[str, Any]]:
     }
 
 
-def _working(chain: list[Link], link: Link, criteria: CriteriaSet) -> dict[str, list[str]]:
-    evidence = evidence_then(chain, link)
+def _working(evidence: Evidence | None, link: Link, criteria: CriteriaSet) -> dict[str, list[str]]:
     if evidence is None:
         return {}
     judging = Judging(evidence, criteria)

@@ -104,6 +104,23 @@ def test_a_setback_is_told_once_and_withdraws_the_pass(reader, clinic, passed):
     assert "(withdrawn since)" in told
 
 
+def test_a_pass_that_stands_no_more_does_not_read_as_one_that_does(clinic, passed):
+    expired, superseded = "It no longer stands. It said then: Pass:", "(superseded since)"
+    said = text_of(signed_in(clinic.world).page(address(passed)))
+    assert expired not in said
+    assert superseded not in said
+
+    clinic.at("2026-12-20T09:00:00+01:00")
+    for page in (address(passed), "/console/team"):
+        assert "It no longer stands. It said then:" in text_of(signed_in(clinic.world).page(page))
+    assert "(expired since)" in text_of(signed_in(clinic.world).page(address(passed)))
+
+    clinic.post_battery(small("B", at="2026-12-20T08:30:00+01:00"))
+    said = text_of(signed_in(clinic.world).page(address(passed)))
+    assert superseded in said
+    assert expired not in said
+
+
 def test_a_position_is_signed_without_a_decision(reader, clinic, passed):
     reader.done(of_episode(passed, "sign-offs"), fields(reader, passed, **POSITION))
 

@@ -110,6 +110,7 @@ def test_a_decision_that_no_longer_stands_says_so_first_and_leads_on(clinic, hel
     assert main.index("no longer stands: superseded") < main.index("for Rebuilding")
     assert f"/console/decisions/{later['id']}" in reader.page(address(held))
     assert "Sign off" not in main.replace("Sign-off", "")
+    assert f'href="/console/decisions/{later["id"]}#sign-offs"' in reader.page(address(held))
 
 
 def test_a_withdrawn_decision_says_why(clinic):
@@ -122,6 +123,49 @@ def test_a_withdrawn_decision_says_why(clinic):
     assert "Pass for" not in said
     main = said[said.index("Sign out") :]
     assert main.index("no longer stands: withdrawn") < main.index(because[1:]) < main.index("Pass (withdrawn) for")
+
+
+def test_what_a_withdrawn_pass_said_is_told_as_what_it_said_then(reader, clinic):
+    passed = clinic.post_battery(small("A"))
+    reader.done(
+        address(passed, "/sign-offs"),
+        form(reader, passed, determination="agree", stage="rebuild", participation="modified_training"),
+    )
+    standing = text_of(reader.page(address(passed)))
+    clinic.post(f"/v1/episodes/{passed['episode_id']}/events", {"kind": "setback", "on": "2026-11-20"})
+    withdrawn = text_of(reader.page(address(passed)))
+
+    assert "Position now Rebuilding range, balance and strength, modified training" in standing
+    assert "It said then" not in standing
+    assert "Stands until" in standing
+    assert f"It said then: {passed['summary']}" in withdrawn
+    assert "Supported stage then" in withdrawn
+    assert "Next steps then This decision no longer stands: withdrawn. These steps are not for today." in withdrawn
+    assert "Stands until" not in withdrawn
+    assert "Position now Rebuilding range, balance and strength, modified training" in withdrawn
+
+
+def test_the_page_names_the_side_as_the_decision_knew_it(reader, clinic):
+    passed = clinic.post_battery(small("A"))
+    assert "lateral ankle sprain, left . As of" in text_of(reader.page(address(passed)))
+
+    corrected = {"kind": "corrected", "on": "2026-11-20", "involved_side": "right"}
+    clinic.post(f"/v1/episodes/{passed['episode_id']}/events", corrected)
+
+    assert "lateral ankle sprain, left . As of" in text_of(reader.page(address(passed)))
+
+
+def test_a_position_that_has_lapsed_says_so_before_it_is_read(clinic, held):
+    reader = signed_in(clinic.world)
+    reader.done(address(held, "/sign-offs"), form(reader, held, **OVERRIDE))
+    assert "Lapsed" not in text_of(reader.page(address(held)))
+    clinic.at("2026-11-28T09:00:00+01:00")
+
+    reader = signed_in(clinic.world)
+    lapsed = "Position {}Lapsed: Rebuilding range, balance and strength"
+    assert lapsed.format("now ") in text_of(reader.page(address(held)))
+    assert lapsed.format("") in text_of(reader.page(f"/console/athletes/{held['athlete_id']}"))
+    assert "Lapsed: Rebuilding range, balance and strength" in text_of(reader.page("/console/team"))
 
 
 def test_who_agrees_sets_the_position_from_the_page(reader, clinic):

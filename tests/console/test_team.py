@@ -287,5 +287,5 @@ def test_the_club_is_found_by_what_is_proposed_and_what_is_late(clubs_reader):
     assert refs(clubs_reader, "?show=overdue", numbers) == ["NU-112"]
     assert refs(clubs_reader, "?sort=stage", numbers)[0] == "NU-101"
     said = text_of(clubs_reader.page("/console/team?search=NU-112"))
-    assert "lapsed" in said
+    assert "Lapsed: Team training" in said
     assert "Review of an override, overdue" in said
