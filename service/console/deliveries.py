@@ -1,6 +1,7 @@
 """The delivery log among the settings: what was sent to whom, what waits, what failed and why; sent again by hand."""
 
 from typing import Any
+from urllib.parse import urlencode
 
 from flask import Response, request
 
@@ -55,14 +56,14 @@ def _shown(error: ServiceError | None = None) -> Response:
     asked, in_vain = asked_of(choices), asked_in_vain(choices, (CURSOR, "done"))
     place = loaded(_PAGE, {CURSOR: request.args[CURSOR]} if request.args.get(CURSOR) else {})
     wanted = {name: value for name, value in asked.items() if value != ANY}
-    limit: int = place["limit"]
-    found = list_deliveries(context(), caller(), wanted, after=place_in_time(place), limit=limit)
+    limit, listed = place["limit"], f"deliveries?{urlencode(wanted)}"
+    found = list_deliveries(context(), caller(), wanted, after=place_in_time(place, of=listed), limit=limit)
     return page(
         "console/settings_deliveries.html",
         FAULTY if in_vain else 200 if error is None else status_and_title(error)[0],
         items=[one | {"can_be_sent": _can_be_sent(one, known)} for one in found.items],
         here=_here(),
-        following=found.after and cursor_of((instant(found.after[0]), found.after[1])),
+        following=found.after and cursor_of((instant(found.after[0]), found.after[1]), of=listed),
         is_first=CURSOR not in request.args,
         named=named,
         sent=SENT,

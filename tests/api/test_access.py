@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 
+from service.api.pages import cursor_of
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
 from tests.api.problem import assert_problem
 from tests.world import World, new_world
@@ -301,7 +302,11 @@ def test_lists_come_in_pages_that_lead_on(admin, path):
 
 @pytest.mark.parametrize(
     "cursor",
-    ["x", "WyJ4IiwieSJd", "WyIyMDI2LTExLTIwIiwiMDE4OTBhNWQtYWM5Ni03NzRiLWJjY2UtYjMwMjA5OWE4MDU3Il0"],
+    [
+        "x",
+        cursor_of(("x", "y"), of="/v1/audit?"),
+        cursor_of(("2026-11-20", "01890a5d-ac96-774b-bcce-b302099a8057"), of="/v1/audit?"),
+    ],
     ids=["no cursor", "no moment", "a moment without an offset"],
 )
 def test_a_made_up_cursor_is_refused(admin, cursor):

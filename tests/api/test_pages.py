@@ -10,6 +10,8 @@ from service.settings import Settings
 from tests.api.problem import assert_problem
 from tests.api.shell import app_of, bearer
 
+LIST = "/v1/notes?"
+
 
 @pytest.fixture(name="client")
 def _client():
@@ -36,6 +38,16 @@ def test_following_the_address_leads_to_where_the_page_ended(client):
     assert following.json["items"][0]["kind"] == "one"
 
 
+def test_a_cursor_goes_with_the_filters_that_it_came_from_and_any_limit(client):
+    cursor = get(client, "/v1/notes?limit=2&kind=one").json["next"].split("cursor=")[1]
+
+    assert get(client, f"/v1/notes?cursor={cursor}&kind=one&limit=5").status_code == 200
+    for others in ("", "&kind=other"):
+        response = get(client, f"/v1/notes?cursor={cursor}{others}")
+        assert_problem(response, 400, "invalid_query")
+        assert "with these filters" in response.json["errors"][0]["detail"]
+
+
 def test_the_last_page_has_no_next(client):
     last = get(client, get(client, "/v1/notes").json["next"])
 
@@ -52,7 +64,8 @@ def test_under_a_prefix_the_address_is_the_one_outside():
 @pytest.mark.parametrize(
     "cursor",
     [
-        "x", "%", "YQ", "é", cursor_of(("one",)), cursor_of(("one", "two", "three")),
+        "x", "%", "YQ", "é", cursor_of(("one",), of=LIST), cursor_of(("one", "two", "three"), of=LIST),
+        cursor_of(("one", "two"), of="/v1/others?"), base64.urlsafe_b64encode(b"[]").decode(),
         base64.urlsafe_b64encode(b'[1, "a"]').decode(), base64.urlsafe_b64encode(b'{"a": "b"}').decode(),
         base64.urlsafe_b64encode(b"[" * 300).decode(), base64.urlsafe_b64encode(b"\xff\xfe\x00").decode(), "a" * 513,
     ],

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from schemas.faults import load
 from schemas.query_fields import page_of
 from schemas.tasks import STATUSES, TaskSchema
+from service.api.pages import cursor_of
 from service.domain.record import instant
 from service.store import tasks
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
@@ -275,7 +276,7 @@ def test_another_organisations_task_is_not_found(clinic: Clinic, database_url: s
 def test_days_are_wanted_in_their_order_and_cursors_of_this_list(clinic: Clinic) -> None:
     client = clinic.world.client(CLINICIAN)
     days = client.get(RETESTS, query_string={"due_from": "2026-12-02", "due_to": "2026-12-01"})
-    cursor = client.get(RETESTS, query_string={"cursor": "WyJ4IiwieSJd"})
+    cursor = client.get(RETESTS, query_string={"cursor": cursor_of(("x", "y"), of=f"{RETESTS}?")})
 
     assert [(one.status_code, one.json["errors"][0]["pointer"]) for one in (days, cursor)] == [
         (400, "?due_to"),

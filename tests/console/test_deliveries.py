@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from service.api.pages import cursor_of
 from service.store.database import Tx
 from service.use_cases.outbox import tell_people
 from service.use_cases.reminding import DIGEST
@@ -95,7 +96,7 @@ def test_what_an_address_asks_in_vain_is_told(admin, asked, told):
     assert told in text_of(response.text)
 
 
-@pytest.mark.parametrize("cursor", ["nonsense", "WyIyMDI2LTExLTIwIiwiYSJd"])
+@pytest.mark.parametrize("cursor", ["nonsense", cursor_of(("2026-11-20", "a"), of="deliveries?")])
 def test_a_place_that_is_none_is_refused(admin, cursor):
     response = admin.get(f"{PATH}?cursor={cursor}")
 
