@@ -21,6 +21,7 @@ from service.cli import (
     organisation,
     recording,
     reminders,
+    reviews,
     serving,
     webhooks,
 )
@@ -119,6 +120,7 @@ def _parser() -> argparse.ArgumentParser:
     decisions.add_to(groups, shared)
     recording.add_to(groups, shared)
     due.add_to(groups, shared)
+    reviews.add_to(groups, shared)
     reminders.add_to(groups, shared)
     webhooks.add_to(groups, shared)
     deliveries.add_to(groups, shared)

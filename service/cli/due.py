@@ -2,6 +2,8 @@
 
 import argparse
 import uuid
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any, NamedTuple
 
 from marshmallow import Schema
@@ -14,6 +16,8 @@ from service.cli.pages import add_filters, asked_of
 from service.cli.recording import Option
 from service.cli.refusals import as_lines, known_id, loaded, option_faults
 from service.domain.errors import InvalidDocumentError
+
+Run = Callable[[argparse.Namespace], Said]
 
 NONE = "Nothing fits."
 MORE = "There is more: ask for less, or give a greater --limit."
@@ -28,27 +32,28 @@ _FILTERS = {
     "due_to": ("--to", "DATE", "due on this day or earlier"),
     "limit": ("--limit", "N", "at most so many, the first due first"),
 }
-_REASON = Option("reason", "--reason", "TEXT", "why")
 
 
-class _Change(NamedTuple):
-    """What a person may do with a task: what it says, and the use case that does it."""
+class Change(NamedTuple):
+    """What somebody may do with a task: what the body says, and the name of what does it in the use case's module."""
 
     help: str
     schema: type[Schema]
     options: tuple[Option, ...]
-    use_case: str
+    does: str
+
+    @property
+    def flags(self) -> dict[str, str]:
+        """The option of each field."""
+        return {option.field: option.flag for option in self.options}
 
 
+REASON = Option("reason", "--reason", "TEXT", "why")
+DATE = Option("due_on", "--on", "DATE", "the date")
 _CHANGES = {
-    "reschedule": _Change(
-        "put a task on another date",
-        RescheduleSchema,
-        (Option("due_on", "--on", "DATE", "the date"), _REASON),
-        "reschedule_task",
-    ),
-    "cancel": _Change("call a task off for good", CancelSchema, (_REASON,), "cancel_task"),
-    "done": _Change(
+    "reschedule": Change("put a task on another date", RescheduleSchema, (DATE, REASON), "reschedule_task"),
+    "cancel": Change("call a task off for good", CancelSchema, (REASON,), "cancel_task"),
+    "done": Change(
         "say that a check-in is done; every other kind of task closes by itself",
         DoneSchema,
         (Option("note", "--note", "TEXT", "how it went"),),
@@ -69,16 +74,39 @@ def add_to(groups: Any, shared: argparse.ArgumentParser) -> None:
     show.set_defaults(command=_show)
     for command in (every, show):
         at_database.add_organisation(command)
-    for name, change in _CHANGES.items():
-        command = commands.add_parser(name, parents=[shared], help=change.help)
-        for option in change.options:
-            command.add_argument(option.flag, metavar=option.metavar, dest=option.field, help=option.help)
+    for command in add_changes(commands, shared, _CHANGES, _change):
         at_database.add_key(command)
-        command.set_defaults(command=_change, what=change)
     for command in commands.choices.values():
         if command is not every:
             command.add_argument("id", metavar="ID", help=f"the task's id, as {_SHOWN_BY} shows it")
         command.add_argument("--json", action="store_true", help="print JSON")
+
+
+def add_changes(
+    commands: Any, shared: argparse.ArgumentParser, changes: Mapping[str, Change], run: Run
+) -> Iterator[argparse.ArgumentParser]:
+    """Add a command for each change, which is its option `what`, and yield it."""
+    for name, change in changes.items():
+        command = commands.add_parser(name, parents=[shared], help=change.help)
+        for option in change.options:
+            command.add_argument(option.flag, metavar=option.metavar, dest=option.field, help=option.help)
+        command.set_defaults(command=run, what=change)
+        yield command
+
+
+def body_of(options: argparse.Namespace) -> Any:
+    """Return the body of a change, as its schema loads it."""
+    flags = options.what.flags
+    return loaded(options.what.schema(), {name: getattr(options, name) for name in flags}, flags)
+
+
+@contextmanager
+def faults_at_options(options: argparse.Namespace) -> Iterator[None]:
+    """Name what is refused of the body of a change by its option."""
+    try:
+        yield
+    except InvalidDocumentError as error:
+        raise option_faults(error.errors, options.what.flags) from None
 
 
 def _list(options: argparse.Namespace) -> Said:
@@ -103,15 +131,9 @@ def _show(options: argparse.Namespace) -> Said:
 def _change(options: argparse.Namespace) -> Said:
     from service.use_cases import retests  # noqa: PLC0415 - loads the store
 
-    change: _Change = options.what
-    flags = {option.field: option.flag for option in change.options}
-    id_ = known_id(options.id, shown_by=_SHOWN_BY)
-    body = loaded(change.schema(), {name: getattr(options, name) for name in flags}, flags)
-    with at_database.as_person(options) as (context, person):
-        try:
-            made = getattr(retests, change.use_case)(context, person, id_, body, uuid.uuid4().hex)
-        except InvalidDocumentError as error:
-            raise option_faults(error.errors, flags) from None
+    id_, body = known_id(options.id, shown_by=_SHOWN_BY), body_of(options)
+    with at_database.as_person(options) as (context, person), faults_at_options(options):
+        made = getattr(retests, options.what.does)(context, person, id_, body, uuid.uuid4().hex)
     return _said(made.answer, options)
 
 
