@@ -215,7 +215,7 @@ def _shown(id_: str, what: str | None = None, faults: tuple[FieldError, ...] = (
 def _asked_of(criteria: CriteriaSet) -> list[tuple[str, list[tuple[str, str]]]]:
     """Return what each stage asks, as choices below its title."""
     return [
-        (gate.title, [(f"{stage}/{key}", short_label(key, criteria)) for key in gate.asks])
+        (gate.title, [(f"{stage}/{key}", f"{gate.title}: {short_label(key, criteria)}") for key in gate.asks])
         for stage, gate in criteria.gates.items()
         if gate.asks
     ]

@@ -121,6 +121,26 @@ def test_a_pass_that_stands_no_more_does_not_read_as_one_that_does(clinic, passe
     assert expired not in said
 
 
+@pytest.mark.parametrize(
+    ("name", "chosen"), [("kind", None), ("waived", None), ("participation", None), ("involved_side", "left")]
+)
+def test_what_was_never_said_is_not_the_first_of_a_list(reader, passed, name, chosen):
+    html = reader.page(address(passed))
+    found = re.search(rf'<select id="[^"]+" name="{name}" required>(.*?)</select>', html, re.DOTALL)
+
+    assert found is not None
+    assert ('<option value="">Choose</option>' in found[1]) is (chosen is None)
+    assert re.findall(r'value="([^"]+)" selected', found[1]) == ([] if chosen is None else [chosen])
+
+
+@pytest.mark.parametrize(("what", "sent"), [("events", EVENT | {"kind": ""}), ("exceptions", WAIVED | {"waived": ""})])
+def test_what_was_not_chosen_is_asked_for(reader, passed, what, sent):
+    response = reader.send(of_episode(passed, what), fields(reader, passed, **sent))
+
+    assert response.status_code == 422
+    assert "Nothing was stored." in text_of(response.text)
+
+
 def test_a_position_is_signed_without_a_decision(reader, clinic, passed):
     reader.done(of_episode(passed, "sign-offs"), fields(reader, passed, **POSITION))
 
