@@ -146,7 +146,11 @@ def told_of(error: ServiceError, filled: Filled, form: Mapping[str, Any]) -> lis
 
 def _at_field(fault: FieldError, filled: Filled, form: Mapping[str, Any]) -> Told:
     field, detail = filled.field(fault.pointer), fault.detail.removesuffix(_OF_JSON)
-    return Told("", detail) if field is None else Told(field, f"{label_of(field, form)}: {detail}", detail)
+    if field is None:
+        return Told("", detail)
+    test = field.removeprefix("m.").partition(".")[0]
+    detail = detail.removeprefix(f"{test} ")
+    return Told(field, f"{label_of(field, form)}: {detail}", detail)
 
 
 def prefilled(entry: Mapping[str, Any]) -> dict[str, str]:

@@ -255,9 +255,9 @@ def refused(clinic: Clinic, reader: Reader, path: str, fields: Mapping[str, str]
     ("field", "sent", "said"),
     [
         ("m.side_hop_time.left.trial.1.value", "quick", "Side hop, left, trial 2: a number is wanted"),
-        ("m.side_hop_time.right.trial.0.value", "900", "side_hop_time can only be"),
+        ("m.side_hop_time.right.trial.0.value", "900", "Side hop, right, trial 1: can only be at"),
         ("m.side_hop_time.left.pain", "11", "Side hop, left, pain: a whole number from 0 to 10"),
-        ("m.heel_rise_repetitions.left.trial.0.value", "22,5", "counted in whole numbers"),
+        ("m.heel_rise_repetitions.left.trial.0.value", "22,5", "Single-leg heel rise, left, trial 1: is counted"),
         ("m.side_hop_time.left.summary.trials", "3", "Side hop, left"),
         ("session_check.pain_at_rest", "12", "Pain at rest: "),
         ("performed_at", "2026-11-21T18:00", "lies after now"),
@@ -365,6 +365,17 @@ def test_without_a_stage_the_stages_are_there_to_choose_from(clinic, reader):
 
     assert "Hops and planned turns" in text_of(html)
     assert f"/console/episodes/{answer['episode_id']}/battery?stage=team_training" in unescape(html)
+
+
+def test_an_answer_of_the_athlete_has_its_range_and_no_trial_that_could_be_invalid(clinic, reader):
+    html = reader.page(address(begun(clinic)))
+    _, _, of_pain = html.partition('id="t-pain_worst_24h"')
+    pain, _, after = of_pain.partition("</section>")
+
+    assert "Value (0 to 10)" in text_of(pain)
+    assert "Valid?" not in text_of(pain)
+    assert "trial" not in text_of(pain)
+    assert "Valid? Trial 1" in text_of(after)
 
 
 def test_the_other_side_comes_first_and_both_sides_are_named(clinic, reader):

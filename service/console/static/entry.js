@@ -126,6 +126,7 @@
     if ("faults" in answer) {
       const unfinished = element("div", "", "unfinished");
       unfinished.append(...section("Unfinished", answer.faults.slice(0, 3).map((one) => one.detail), "h3"));
+      if (list.children.length) unfinished.append(element("p", "Below is what came before that.", "hint"));
       list.prepend(unfinished);
       tell("– unfinished");
       return;
