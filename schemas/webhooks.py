@@ -25,6 +25,9 @@ EVENT_TYPES = (
 """Every type of a message to a webhook; a test is sent to the one that is tested, whatever it wants."""
 
 WANTED_TYPES = EVENT_TYPES[:-1]
+DIGEST, WEBHOOK_OFF = "digest", "webhook.off"
+SENT_TYPES = (*EVENT_TYPES, DIGEST, WEBHOOK_OFF)
+"""Every type of a message, those of mails too."""
 
 ON, OFF = "on", "off"
 STATES = (ON, OFF)
@@ -67,11 +70,6 @@ def _count() -> fields.Whole:
     return fields.Whole(least=0, most=MOST_COUNTED, required=True)
 
 
-def _type(**settings: Any) -> fields.Text:
-    wanted = "a type has small letters and underscores, and a dot between its two words"
-    return fields.Text(most=64, pattern=r"[a-z_]+(\.[a-z_]+)?", wanted=wanted, **settings)
-
-
 class WebhookAnswerSchema(DocumentSchema):
     """A webhook; its secret is never told again. `waiting` and `dead` count its deliveries."""
 
@@ -101,7 +99,7 @@ class DeliveriesQuerySchema(query_fields.PageQuerySchema):
     state = query_fields.Choice(DELIVERY_STATES)
     webhook = query_fields.Id()
     channel = query_fields.Choice(CHANNELS)
-    type = _type()
+    type = query_fields.Choice(SENT_TYPES)
 
 
 class DeliverySchema(DocumentSchema):
@@ -109,7 +107,7 @@ class DeliverySchema(DocumentSchema):
 
     id = query_fields.Id(required=True)
     message_id = query_fields.Id(required=True)
-    type = _type(required=True)
+    type = fields.Choice(SENT_TYPES, required=True)
     channel = fields.Choice(CHANNELS, required=True)
     webhook_id = query_fields.Id(required=True, allow_none=True)
     actor = nested(HolderSchema, required=True, allow_none=True)

@@ -14,7 +14,7 @@ from service.api.entries import place_of_entry
 from service.api.examples import CAUTION, DECISION, DECISION_ID, added
 from service.api.examples_shown import BRIEF, CAUTIONS, SHOWN_BATTERY
 from service.api.pages import page_in_time, place_in_time
-from service.api.reading import idempotency_key
+from service.api.reading import faults_at_arguments, idempotency_key
 from service.use_cases.context import Created
 from service.use_cases.history import list_decisions, show_battery_of, show_decision
 from service.use_cases.paging import Listed
@@ -53,7 +53,8 @@ def every(asked: Mapping[str, Any]) -> Answer:
     `from` and `to` are days of the organisation on which it was decided, both included. The caution of each decision
     stands in `cautions`, under the digest of its criteria set: show it with the decision.
     """
-    found = list_decisions(context(), caller(), asked, after=place_in_time(asked), limit=asked["limit"])
+    with faults_at_arguments():
+        found = list_decisions(context(), caller(), asked, after=place_in_time(asked), limit=asked["limit"])
     body, headers = page_in_time(Listed(found.items, found.after))
     return body | {"cautions": found.cautions}, headers
 

@@ -6,6 +6,7 @@ once, with its place.
 
 import re
 from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from functools import cache
 from typing import Any, NoReturn
 from urllib.parse import unquote_to_bytes
@@ -173,6 +174,19 @@ def refuse_arguments(faults: Iterable[FieldError]) -> None:
     if errors:
         count = f"{len(errors)} {'argument' if len(errors) == 1 else 'arguments'}"
         raise RefusedRequestError(INVALID_QUERY, f"{count} of the address can't be used", errors=errors)
+
+
+@contextmanager
+def faults_at_arguments() -> Iterator[None]:
+    """Name what a use case refuses of the arguments of an address by its argument.
+
+    Raises:
+        RefusedRequestError: invalid_query.
+    """
+    try:
+        yield
+    except InvalidDocumentError as error:
+        refuse_arguments(argument_fault(one.pointer.removeprefix("#/"), one.code, one.detail) for one in error.errors)
 
 
 def refuse_arguments_not_read(app: Flask) -> None:

@@ -12,7 +12,7 @@ from service.cli import at_database
 from service.cli.decision_text import Options, decision_text
 from service.cli.layout import Paper, standard_output
 from service.cli.outcomes import DIFFERS, PASSED, Said
-from service.cli.pages import PAGE, add_filters, asked_of, every_item
+from service.cli.pages import MORE, PAGE, add_filters, asked_of, every_item, faults_at_filters
 from service.cli.refusals import as_lines
 from service.domain.standing import STANDING
 from service.use_cases.answer import with_working
@@ -63,14 +63,15 @@ def _list(options: argparse.Namespace) -> Said:
     from service.use_cases.history import list_decisions  # noqa: PLC0415 - loads the store
 
     asked = asked_of(options, _FILTERS, DecisionsQuerySchema())
-    with at_database.at_organisation(options) as (context, operator):
+    with at_database.at_organisation(options) as (context, operator), faults_at_filters(_FILTERS):
         page = list_decisions(context, operator, asked, limit=asked["limit"])
+    more = "" if page.after is None else as_lines([MORE])
     if options.json:
-        return Said(PASSED, _json({"items": page.items, "cautions": page.cautions}))
+        return Said(PASSED, _json({"items": page.items, "cautions": page.cautions}), more)
     paper = standard_output()
     lines = [_row(one) for one in page.items] or [NONE]
     cautions = dict.fromkeys(one["text"] for one in page.cautions.values())
-    return Said(PASSED, as_lines([*lines, *(line for one in cautions for line in _caution(one, paper))]))
+    return Said(PASSED, as_lines([*lines, *(line for one in cautions for line in _caution(one, paper))]), more)
 
 
 def _row(one: dict[str, Any]) -> str:

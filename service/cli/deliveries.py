@@ -8,11 +8,10 @@ from schemas.webhooks import DeliveriesQuerySchema
 from service.cli import at_database
 from service.cli.layout import minute
 from service.cli.outcomes import PASSED, Said, printed
-from service.cli.pages import add_filters, asked_of
+from service.cli.pages import MORE, add_filters, asked_of
 from service.cli.refusals import as_lines, known_id
 
 NONE = "No delivery fits."
-MORE = "There are more: ask for less, or give a greater --limit."
 
 _SHOWN_BY = "`delivery list`"
 _FILTERS = {

@@ -2,13 +2,16 @@
 
 import argparse
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 from marshmallow import Schema
 
-from service.cli.refusals import loaded
+from service.cli.refusals import loaded, option_faults
+from service.domain.errors import InvalidDocumentError
 
 PAGE = 200
+MORE = "There are more: ask for less, or give a greater --limit."
 
 Filters = Mapping[str, tuple[str, str, str]]
 """The fields of a list's query, each with its option, what stands for its value, and what it means."""
@@ -27,7 +30,20 @@ def asked_of(options: argparse.Namespace, filters: Filters, schema: Schema) -> A
         InvalidDocumentError: invalid_option: every fault, at its option.
     """
     told = {name: getattr(options, name) for name in filters}
-    return loaded(schema, told, {name: option for name, (option, *_) in filters.items()})
+    return loaded(schema, told, _options(filters))
+
+
+@contextmanager
+def faults_at_filters(filters: Filters) -> Iterator[None]:
+    """Name what a use case refuses of a list's query by its option."""
+    try:
+        yield
+    except InvalidDocumentError as error:
+        raise option_faults(error.errors, _options(filters)) from None
+
+
+def _options(filters: Filters) -> dict[str, str]:
+    return {name: option for name, (option, *_) in filters.items()}
 
 
 def every_item(ask: Callable[..., Any]) -> Iterator[dict[str, Any]]:

@@ -12,12 +12,12 @@ from html import escape
 from typing import Any, NamedTuple
 from urllib.parse import unquote, urlsplit
 
+from schemas.webhooks import DIGEST
 from service.domain.words import REMINDS_ONLY, task_title
 from service.reminders.webhook import message_id
 from service.store.sending import Claimed
 from service.use_cases.context import Context
 from service.use_cases.digests import digest_of
-from service.use_cases.reminding import DIGEST
 from service.use_cases.sending import Tried
 
 SECONDS = 30

@@ -12,7 +12,7 @@ from service.store.history import Place
 from service.use_cases.brief_decisions import brief, briefs, cautions, today_of
 from service.use_cases.context import Caller, Context
 from service.use_cases.decision_view import decision_view
-from service.use_cases.in_force import by_digest
+from service.use_cases.in_force import by_digest, refuse_unknown_names
 from service.use_cases.reads import Seen, sees_all, watched
 from service.use_cases.showing_batteries import battery_view
 from service.use_cases.withdrawing import why_withdrawn
@@ -55,11 +55,15 @@ def list_decisions(
             to filter.
         after: where the page begins.
         limit: the most decisions.
+
+    Raises:
+        InvalidDocumentError: invalid_body: no version adopted has the stage, the criterion or the set.
     """
     today = today_of(context, caller)
     places: list[Place | None] = []
 
     def read(tx: Tx) -> Seen:
+        refuse_unknown_names(tx, caller.organisation, asked)
         wanted = _wanted(tx, caller, asked, today)
         rows = [] if wanted is None else history.listed(tx, caller.organisation, wanted, after=after, limit=limit + 1)
         shown = rows[:limit]

@@ -6,15 +6,17 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from service.domain.adoption import Adopted, by_set, first_day, greatest_live, in_force, is_retired
 from service.domain.catalogue import Catalogue
 from service.domain.criteria import CriteriaSet, read_criteria_set
 from service.domain.errors import (
+    INVALID_BODY,
     AmbiguousCriteriaSetError,
     ConflictError,
     FieldError,
+    InvalidDocumentError,
     NoCriteriaInForceError,
     NotFoundError,
 )
@@ -115,6 +117,34 @@ def catalogue(tx: Tx, organisation: str) -> Known:
         message = "no criteria set is adopted, so nothing says what can be measured; an administrator adopts one"
         raise NoCriteriaInForceError(message)
     return _united(tuple(by_digest(tx, organisation, one) for one in digests))
+
+
+def refuse_unknown_names(tx: Tx, organisation: str, asked: Mapping[str, Any]) -> None:
+    """Refuse what filters a list by a name that no version adopted has: an empty list would say that nothing fits.
+
+    Args:
+        tx: the transaction.
+        organisation: whose criteria; where none are adopted, nothing is known of any name.
+        asked: may have `criteria_set`, `stage` and `criterion`.
+
+    Raises:
+        InvalidDocumentError: invalid_body.
+    """
+    sets = [by_digest(tx, organisation, one) for one in store.in_order_of_publication(tx, organisation)]
+    known = {
+        "criteria_set": [one.id for one in sets],
+        "stage": [stage for one in sets for stage in one.stages],
+        "criterion": sorted(key for one in sets for key in one.criteria),
+    }
+    faults = [
+        FieldError(
+            f"#/{name}", "unknown_name", f"{asked[name]!r} is not on the list: {', '.join(dict.fromkeys(names))}"
+        )
+        for name, names in known.items()
+        if names and name in asked and asked[name] not in names
+    ]
+    if faults:
+        raise InvalidDocumentError(INVALID_BODY, faults)
 
 
 @lru_cache(maxsize=MOST_KEPT)

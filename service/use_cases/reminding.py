@@ -12,6 +12,7 @@ from typing import Any
 from uuid import UUID, uuid5
 from zoneinfo import ZoneInfo
 
+from schemas.webhooks import DIGEST, TASK_DUE
 from service.domain.errors import DatabaseUnavailableError
 from service.domain.reminding import ADMINISTRATORS, CLINICIANS, Due, counting, planned, to_of
 from service.store import access, reminders
@@ -24,7 +25,6 @@ from service.use_cases.outbox import News, tell_all, tell_people
 
 _LOG = logging.getLogger("rts.reminders")
 
-TASK_DUE, DIGEST = "task.due", "digest"
 MOST_AT_ONCE = 10_000
 _ROLE_OF = {CLINICIANS: CLINICIAN, ADMINISTRATORS: ADMINISTRATOR}
 _MOVES = ("due_on", "window_days", "state")

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
+from schemas.webhooks import WEBHOOK_OFF
 from service.domain.record import instant
 from service.store import deliveries, reminders, sending
 from service.store.database import Tx
@@ -32,7 +33,6 @@ JITTER = 0.1
 # Practice: about as long as one is tried that a mail server refuses; what it tells of stands in the console.
 MAIL_WAITS = timedelta(days=3)
 IS_TOO_LATE = f"too late: no mail server was handed it within {MAIL_WAITS.days} days"
-WEBHOOK_OFF = "webhook.off"
 WAS_TURNED_OFF = "the webhook was turned off"
 DEAD_IN_A_ROW = 5
 GONE = 410

@@ -102,7 +102,7 @@ def test_the_history_is_newest_first_and_has_the_caution_of_each(told) -> None:
         ({"to": "2026-11-20"}, ["first"]),
         ({"from": "2026-11-26"}, ["gave_way"]),
         ({"hold_because": "awaiting_response"}, ["first"]),
-        ({"criterion": "evertor-strength-index", "athlete_ref": "KB-1"}, []),
+        ({"criterion": "walks-without-limp", "athlete_ref": "KB-1"}, []),
     ],
 )
 def test_a_filter_finds_what_it_names(told, asked: dict[str, str], expected: list[str]) -> None:
@@ -156,6 +156,9 @@ def test_expiry_is_a_matter_of_the_day(database_url: str) -> None:
         ({"signed": "yes"}, "wrong_type", "?signed"),
         ({"limit": "201"}, "out_of_range", "?limit"),
         ({"athlet": "x"}, "unknown_field", "?athlet"),
+        ({"stage": "match"}, "unknown_name", "?stage"),
+        ({"criterion": "side-hop"}, "unknown_name", "?criterion"),
+        ({"criteria_set": "ankle", "version": "1"}, "unknown_name", "?criteria_set"),
         ({"cursor": "no cursor"}, "bad_text", "?cursor"),
     ],
 )

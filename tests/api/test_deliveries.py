@@ -315,7 +315,7 @@ def test_filters_leave_out_what_is_not_asked_for(clinic, webhook):
         {"state": "lost"},
         {"channel": "post"},
         {"webhook": "mine"},
-        {"type": "Decision"},
+        {"type": "decision.undone"},
         {"about": "all"},
         {"cursor": "x"},
     ],

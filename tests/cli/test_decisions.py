@@ -57,6 +57,21 @@ def test_filters_leave_what_fits(capsys, clinic, filters, stages):
     assert [one["target_stage"] for one in listed(capsys, clinic, *filters)] == stages
 
 
+def test_a_history_that_is_cut_off_says_that_there_is_more(capsys, clinic):
+    cut = run(capsys, *at(clinic, "decisions", "list", "--limit", "1"))
+    whole = run(capsys, *at(clinic, "decisions", "list", "--limit", "2"))
+
+    assert "--limit" in cut.err
+    assert whole.err == ""
+
+
+def test_a_stage_that_no_version_has_names_those_there_are(capsys, clinic):
+    said = run(capsys, *at(clinic, "decisions", "list", "--stage", "match"))
+
+    assert said.code == 2
+    assert "--stage  unknown_name: 'match' is not on the list: protected_loading, rebuild" in said.err
+
+
 def test_nothing_that_fits_is_said(capsys, clinic):
     assert run(capsys, *at(clinic, "decisions", "list", "--athlete", "nobody")).out == "No decision fits.\n"
 

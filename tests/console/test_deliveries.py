@@ -5,10 +5,10 @@ from typing import Any
 
 import pytest
 
+from schemas.webhooks import DIGEST
 from service.api.pages import cursor_of
 from service.store.database import Tx
 from service.use_cases.outbox import tell_people
-from service.use_cases.reminding import DIGEST
 from tests.clinic import Clinic, created
 from tests.console.signed_in import text_of
 from tests.console.statements import statements
