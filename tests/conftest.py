@@ -25,14 +25,26 @@ settings.register_profile("thorough", _SHARED, max_examples=2000)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 
 
+UNMEASURED = {"browser", "external", "properties"}
+"""The folders whose tests run lines that others measure, thousands of times or in a process beside them."""
+
 PATIENCE = 60
 """For how many seconds somebody waits here for a lock: a slow machine is no busy database."""
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Measure no coverage where it costs much and shows nothing."""
+    for item in items:
+        if UNMEASURED & set(item.path.relative_to(item.config.rootpath).parts):
+            item.add_marker(pytest.mark.no_cover)
+
+
 @pytest.fixture(scope="session", autouse=True)
-def _patience() -> Iterator[None]:
+def _unhurried() -> Iterator[None]:
+    """In this process nobody is told too soon that a database is busy, and nobody waits for the disk."""
     with pytest.MonkeyPatch.context() as patching:
         patching.setattr(database, "WAIT_SECONDS", PATIENCE)
+        patching.setattr(database, "DURABILITY", "OFF")
         yield
 
 

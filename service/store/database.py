@@ -21,6 +21,8 @@ TRIES = 3
 POOL_SIZE = 16
 WAIT_SECONDS = 5
 WAL_TRIES = 100
+DURABILITY = "FULL"
+"""SQLite's `synchronous`: what was answered is on the disk, also after a power cut."""
 
 SQLITE = "sqlite"
 _AGAIN = frozenset({"40001", "40P01"})  # serialization failure, deadlock
@@ -164,7 +166,7 @@ def _sqlite(url: sa.URL, *, for_migration: bool) -> sa.Engine:
     def _connected(connection: Any, _record: object) -> None:
         connection.isolation_level = None  # transactions begin below, not in the driver
         _use_wal(connection)
-        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute(f"PRAGMA synchronous={DURABILITY}")
         connection.execute(f"PRAGMA foreign_keys={'OFF' if for_migration else 'ON'}")
         connection.execute("PRAGMA recursive_triggers=ON")
         connection.execute("PRAGMA secure_delete=ON")  # what was erased is overwritten
