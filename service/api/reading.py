@@ -96,8 +96,14 @@ def idempotency_key() -> str:
     return key
 
 
-def require_if_match(current: str) -> None:
-    """Refuse a change of something that its sender has not seen as it is now; `current` is its etag without quotes.
+def require_if_match(current: str) -> str | None:
+    """Refuse a change of something that its sender has not seen as it is now.
+
+    Args:
+        current: its etag, without quotes.
+
+    Returns:
+        The etag that it must still have when it is changed, None where the sender wrote `*`: whatever it is by then.
 
     Raises:
         RefusedRequestError: precondition_required, precondition_failed.
@@ -109,6 +115,7 @@ def require_if_match(current: str) -> None:
     if sent != "*" and f'"{current}"' not in _TAG.findall(sent):
         message = "it is no longer as you saw it; get it again, make your change on that, and send its ETag"
         raise RefusedRequestError(PRECONDITION_FAILED, message, headers={"ETag": f'"{current}"'})
+    return None if sent == "*" else current
 
 
 @cache

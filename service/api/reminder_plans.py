@@ -45,9 +45,8 @@ def change_of_organisation(body: Mapping[str, Any]) -> Answer:
     are sent one mail a day. Where nobody whom a step names can be sent one any more, the clinicians are. Webhooks are
     told of every step, whomever it names.
     """
-    current = show_organisation_plan(context(), caller()).tag
-    require_if_match(current)
-    return _answered(change_organisation_plan(context(), caller(), body, etag=current))
+    seen = require_if_match(show_organisation_plan(context(), caller()).tag)
+    return _answered(change_organisation_plan(context(), caller(), body, etag=seen))
 
 
 @blp.get("/episodes/<id:episode_id>/reminder-plan")
@@ -63,9 +62,8 @@ def of_episode(episode_id: str) -> Answer:
 @blp.arguments(EpisodePlanSchema, example=OWN_STEPS)
 def change_of_episode(body: Mapping[str, Any], episode_id: str) -> Answer:
     """Give an open episode steps of its own; the hour stays the organisation's."""
-    current = show_episode_plan(context(), caller(), episode_id).tag
-    require_if_match(current)
-    return _answered(change_episode_plan(context(), caller(), episode_id, body, etag=current))
+    seen = require_if_match(show_episode_plan(context(), caller(), episode_id).tag)
+    return _answered(change_episode_plan(context(), caller(), episode_id, body, etag=seen))
 
 
 @blp.delete("/episodes/<id:episode_id>/reminder-plan")
@@ -73,9 +71,8 @@ def change_of_episode(body: Mapping[str, Any], episode_id: str) -> Answer:
 @blp.answers(None, status=204)
 def drop_of_episode(episode_id: str) -> Answer:
     """Let an open episode go back to the organisation's plan."""
-    current = show_episode_plan(context(), caller(), episode_id).tag
-    require_if_match(current)
-    drop_episode_plan(context(), caller(), episode_id, etag=current)
+    seen = require_if_match(show_episode_plan(context(), caller(), episode_id).tag)
+    drop_episode_plan(context(), caller(), episode_id, etag=seen)
     return None
 
 

@@ -102,8 +102,7 @@ def change(body: Mapping[str, Any], webhook_id: str) -> Answer:
     that answers 410, or takes nothing any more, is turned off by itself, and `off_because` says so.
     """
     _, current = show_webhook(context(), caller(), webhook_id)
-    require_if_match(current)
-    changed, tag = change_webhook(context(), caller(), webhook_id, body, etag=current)
+    changed, tag = change_webhook(context(), caller(), webhook_id, body, etag=require_if_match(current))
     return changed, etag(tag)
 
 

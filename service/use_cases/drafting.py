@@ -166,7 +166,7 @@ def show_draft(context: Context, caller: Caller, name: Named) -> dict[str, Any]:
     return _answer(context.database.read(lambda tx: kept_draft(tx, caller, name)))
 
 
-def change_draft(context: Context, caller: Caller, name: Named, text: Text, *, etag: str) -> dict[str, Any]:
+def change_draft(context: Context, caller: Caller, name: Named, text: Text, *, etag: str | None) -> dict[str, Any]:
     """Put another text in place of the one that the caller saw; it may have faults.
 
     Raises:
@@ -176,7 +176,7 @@ def change_draft(context: Context, caller: Caller, name: Named, text: Text, *, e
     return context.database.write(lambda tx: _change(change(tx, context, caller), name, text, etag))
 
 
-def _change(made: Change, name: Named, text: Text, etag: str) -> dict[str, Any]:
+def _change(made: Change, name: Named, text: Text, etag: str | None) -> dict[str, Any]:
     draft = _seen(made, name, etag)
     changed = replace(
         draft,
@@ -191,7 +191,7 @@ def _change(made: Change, name: Named, text: Text, etag: str) -> dict[str, Any]:
     return _answer(changed)
 
 
-def delete_draft(context: Context, caller: Caller, name: Named, *, etag: str) -> None:
+def delete_draft(context: Context, caller: Caller, name: Named, *, etag: str | None) -> None:
     """Throw away the draft that the caller saw.
 
     Raises:
@@ -208,10 +208,10 @@ def delete_draft(context: Context, caller: Caller, name: Named, *, etag: str) ->
     context.database.write(work)
 
 
-def _seen(made: Change, name: Named, etag: str) -> Draft:
+def _seen(made: Change, name: Named, etag: str | None) -> Draft:
     store.lock(made.tx, made.organisation)
     draft = kept_draft(made.tx, made.caller, name)
-    if tag(draft) != etag:
+    if etag not in (None, tag(draft)):
         message = "the draft is no longer as you saw it; get it again, make your change on that, and send its ETag"
         raise ConflictError(PRECONDITION_FAILED, message)
     return draft

@@ -49,14 +49,14 @@ def show_episode_plan(context: Context, caller: Caller, episode: str) -> Shown:
     return context.database.read(work)
 
 
-def change_organisation_plan(context: Context, caller: Caller, body: Mapping[str, Any], *, etag: str) -> Shown:
+def change_organisation_plan(context: Context, caller: Caller, body: Mapping[str, Any], *, etag: str | None) -> Shown:
     """Keep another plan for the organisation; what is planned follows it.
 
     Args:
         context: the parts of the service that runs.
         caller: who asks.
         body: as `schemas.reminding.PlanSchema` loads it.
-        etag: that of the plan which the caller saw.
+        etag: that of the plan which the caller saw, None where any may be changed.
 
     Raises:
         ConflictError: precondition_failed: it is no longer the one of this etag.
@@ -70,7 +70,9 @@ def change_organisation_plan(context: Context, caller: Caller, body: Mapping[str
     return context.database.write(work)
 
 
-def change_episode_plan(context: Context, caller: Caller, episode: str, body: Mapping[str, Any], *, etag: str) -> Shown:
+def change_episode_plan(
+    context: Context, caller: Caller, episode: str, body: Mapping[str, Any], *, etag: str | None
+) -> Shown:
     """Keep steps of its own for an episode; `body` is as `schemas.reminding.EpisodePlanSchema` loads it.
 
     Raises:
@@ -87,7 +89,7 @@ def change_episode_plan(context: Context, caller: Caller, episode: str, body: Ma
     return context.database.write(work)
 
 
-def drop_episode_plan(context: Context, caller: Caller, episode: str, *, etag: str) -> None:
+def drop_episode_plan(context: Context, caller: Caller, episode: str, *, etag: str | None) -> None:
     """Let an episode go back to the organisation's plan; where it has none of its own, nothing changes.
 
     Raises:
@@ -124,14 +126,14 @@ def _tag(revision: int, answer: Mapping[str, Any]) -> str:
     return f"{revision}-{digest(canonical(answer)).removeprefix('sha256:')[:_TAG_DIGITS]}"
 
 
-def _refuse_unseen(tx: Tx, caller: Caller, etag: str, episode: str | None = None) -> None:
+def _refuse_unseen(tx: Tx, caller: Caller, etag: str | None, episode: str | None = None) -> None:
     """Let one transaction at a time change an organisation's plans, each one that its caller saw.
 
     Nobody adds to a record meanwhile: what would be due by the plan before is seen here, and planned anew.
     """
     writers.be_alone(tx, caller.organisation)
     access.lock_organisation(tx, caller.organisation)
-    if plan_that_counts(tx, caller, episode).tag != etag:
+    if etag not in (None, plan_that_counts(tx, caller, episode).tag):
         message = "the plan was changed meanwhile; look at it again, and make your change on what it is now"
         raise ConflictError(PRECONDITION_FAILED, message)
 

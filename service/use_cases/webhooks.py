@@ -92,7 +92,7 @@ def show_webhook(context: Context, caller: Caller, id_: str) -> tuple[dict[str, 
 
 
 def change_webhook(
-    context: Context, caller: Caller, id_: str, body: Mapping[str, Any], *, etag: str
+    context: Context, caller: Caller, id_: str, body: Mapping[str, Any], *, etag: str | None
 ) -> tuple[dict[str, Any], str]:
     """Give a webhook another address, other types, another label, or turn it on or off; return it and its etag.
 
@@ -106,7 +106,7 @@ def change_webhook(
     def work(tx: Tx) -> tuple[dict[str, Any], str]:
         now = context.clock()
         before = _known(tx, caller, id_, is_locked=True)
-        if tag(before) != etag:
+        if etag not in (None, tag(before)):
             message = "the webhook was changed meanwhile; look at it again, and make your change on what it is now"
             raise ConflictError(PRECONDITION_FAILED, message)
         _refuse(faults)

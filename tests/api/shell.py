@@ -109,8 +109,7 @@ def notes(raised: Exception | None = None) -> Blueprint:
     def change(_note: Mapping[str, Any], *, note_id: str) -> Answer:
         """Change a note."""
         assert note_id == ID
-        require_if_match("three")
-        return None
+        return None, {"Seen": require_if_match("three") or "any"}
 
     @blp.get("/closed")
     @blp.answers(PlainSchema)

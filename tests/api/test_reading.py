@@ -214,8 +214,13 @@ def test_a_change_needs_the_state_that_was_seen(client):
     seen = client.get(f"/v1/notes/{ID}", headers=bearer()).headers["ETag"]
 
     assert put(client, If_Match=seen).status_code == 204
-    assert put(client, If_Match=f'"other", {seen}').status_code == 204
-    assert put(client, If_Match="*").status_code == 204
+    assert put(client, If_Match=f'"other", {seen}').headers["Seen"] == "three"
+
+
+def test_a_change_of_whatever_there_is_insists_on_no_state(client):
+    response = put(client, If_Match="*")
+
+    assert (response.status_code, response.headers["Seen"]) == (204, "any")
 
 
 def test_a_change_without_the_state_is_refused(client):

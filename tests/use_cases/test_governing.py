@@ -494,6 +494,14 @@ def test_nobodys_change_of_a_draft_is_lost(office: Office) -> None:
     assert show_draft(office.context, office.caller, name)["source"] == "one"
 
 
+def test_who_names_no_etag_changes_the_draft_whatever_it_is_by_then(office: Office) -> None:
+    office.draft()
+    name = Named(CLUB, 1)
+    changes = [change_draft(office.context, office.caller, name, Text(one, "two"), etag=None) for one in "ab"]
+    assert [one["revision"] for one in changes] == [2, 3]
+    delete_draft(office.context, office.caller, name, etag=None)
+
+
 def test_a_draft_made_anew_is_not_the_one_that_was_seen(office: Office) -> None:
     seen = office.draft().answer["etag"]
     delete_draft(office.context, office.caller, Named(CLUB, 1), etag=seen)
