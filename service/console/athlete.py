@@ -23,7 +23,7 @@ from service.api.problems import status_and_title
 from service.console.blueprint import blp, go_to, page
 from service.console.charts import HEIGHT, LEFT, RIGHT, WIDTH, chart_of
 from service.console.forms import REFUSED, faults_of, key, labelled, loaded, new_key, typed, wrong_of
-from service.console.words import as_id, capitalised, words
+from service.console.words import as_id, as_onset, capitalised, words
 from service.domain.criteria import CriteriaSet
 from service.domain.errors import FieldError, ServiceError
 from service.domain.record import CLOSED
@@ -115,6 +115,7 @@ def tell_what_happened(episode_id: str) -> Response:
     """Tell an event."""
     body = typed("kind", "on", "cause", "ref", *_FACTS)
     body |= {name: as_id(told) for name, told in typed("condition").items()}
+    body |= {name: as_onset(told) for name, told in typed("onset_on").items()}
     opened_at = request.form.get("opened_at")
     if opened_at and (body.get("kind"), body.get("on")) == (CLOSED, _today().isoformat()):
         # A date begins at its midnight: who closes today means now, after what was tested today.

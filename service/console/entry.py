@@ -25,6 +25,7 @@ from service.console.entry_page import (
     told_of,
 )
 from service.console.forms import REFUSED
+from service.console.words import dated, spoken
 from service.domain.errors import INVALID_BATTERY, FieldError, ForbiddenError, InvalidDocumentError, ServiceError
 from service.use_cases.context import Created
 from service.use_cases.entering import Asked, entry_of_episode, entry_of_new, morning_after
@@ -216,7 +217,9 @@ def _so_far(entry: Mapping[str, Any], filled: Filled) -> Response:
         answer = preview(context(), caller(), _loaded(filled))
     except REFUSED as error:
         told = told_of(error, filled, entry["form"])
-        answer = {"faults": [{"field": one.pointer, "detail": one.detail} for one in told]}
+        answer = {"faults": [{"field": one.pointer, "detail": spoken(one.detail)} for one in told]}
+    else:
+        answer["look_again"] = [dated(one) for one in answer["look_again"]]
     return flask.jsonify(answer)
 
 

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from schemas.fields import composed
 from schemas.strict_json import DIGITS
+from service.console.words import as_onset
 from service.domain.errors import FieldError
 
 Typed = Mapping[str, str]
@@ -200,10 +201,10 @@ class _Reading:
         return Filled(body, self.places, tuple(self.faults))
 
     def told(self, prefix: str, names: Sequence[str], pointer: str) -> dict[str, Any]:
-        """Return the fields of an object that were typed; those of years and months are numbers."""
+        """Return the fields of an object that were typed; those of years and months of birth are numbers."""
         found: dict[str, Any] = {}
         for name in names:
-            read = number_of if name.startswith("birth_") else str
+            read = number_of if name.startswith("birth_") else as_onset if name == "onset_on" else str
             self._put(found, name, f"{prefix}.{name}", f"{pointer}/{name}", read)
         return found
 

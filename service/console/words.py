@@ -13,13 +13,15 @@ from service.domain.numbers import Pair, readable
 from service.domain.words import PLACES, listed, task_title
 
 _DATE = re.compile(r"\b[0-9]{4}-[0-9]{2}-[0-9]{2}\b")
+_ID = re.compile(r"(?<![\w./:@'\"-])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?![\w/:@'\"-])", re.ASCII)
+_DAYS, _MONTHS = ("%d %b %Y", "%d %B %Y", "%a %d %b %Y", "%d.%m.%Y"), ("%b %Y", "%B %Y")
 _MINUS = "\N{MINUS SIGN}"
 _NARROW = "\N{NO-BREAK SPACE}"
 
 
 def add_filters(blp: flask.Blueprint) -> None:
     """Make the filters known to every template."""
-    for one in (words, day, dated, task_title, month, moment, figure, beside, capitalised, listed, span):
+    for one in (words, day, dated, spoken, onset, task_title, month, moment, figure, beside, capitalised, listed, span):
         blp.add_app_template_filter(one, one.__name__)
 
 
@@ -74,6 +76,37 @@ def _day_of(found: re.Match[str]) -> str:
     with suppress(ValueError):
         return day(found[0])
     return found[0]
+
+
+def spoken(text: object) -> str:
+    """Return a sentence with its dates and ids as they are read; an address or what was quoted stays as it is.
+
+    >>> spoken("team_training ends on 2026-11-20; 'my_name' and http://a/b_c stay.")
+    "team training ends on Fri 20 Nov 2026; 'my_name' and http://a/b_c stay."
+    """
+    return _ID.sub(lambda found: words(found[0]), dated(text))
+
+
+def onset(told: str) -> str:
+    """Return a day or a month as it is read.
+
+    >>> onset("2026-11-20"), onset("2026-11")
+    ('Fri 20 Nov 2026', 'Nov 2026')
+    """
+    return day(told) if len(told) == len("2026-11-20") else month(told)
+
+
+def as_onset(text: str) -> str:
+    """Return a day or a month that was written as people do as the record has it; what is none stays, to be refused.
+
+    >>> as_onset("4 Oct 2026"), as_onset("October 2026"), as_onset("4.10.2026"), as_onset("2026-10-04"), as_onset("may")
+    ('2026-10-04', '2026-10', '2026-10-04', '2026-10-04', 'may')
+    """
+    for forms, kept in ((_DAYS, "%Y-%m-%d"), (_MONTHS, "%Y-%m")):
+        for form in forms:
+            with suppress(ValueError):
+                return datetime.strptime(text, form).strftime(kept)  # noqa: DTZ007 - a date has no zone
+    return text
 
 
 def month(told: str) -> str:

@@ -371,6 +371,17 @@ def test_an_athlete_gets_another_ref_unless_it_is_taken(reader, clinic, passed):
     assert "<h1>KB-9</h1>" in reader.page(address(passed))
 
 
+def test_an_onset_is_read_and_corrected_as_people_write_it(reader, clinic, passed):
+    reader.done(
+        of_episode(passed, "events"), fields(reader, passed, kind="corrected", on="2026-11-20", onset_on="Oct 2026")
+    )
+
+    assert clinic.row("episodes", id=passed["episode_id"])["onset_on"] == "2026-10"
+    html = reader.page(address(passed))
+    assert "Onset Oct 2026" in text_of(html)
+    assert 'name="onset_on" value="Oct 2026"' in html
+
+
 def test_an_onset_that_can_not_be_is_refused_at_its_field(reader, passed):
     typed = fields(reader, passed, kind="corrected", on="2026-11-20", onset_on="last week")
 

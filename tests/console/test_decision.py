@@ -188,6 +188,16 @@ def test_an_override_names_what_it_overrides(reader, held):
     assert "Informed: head coach, guardian" in said
 
 
+def test_a_refused_sign_off_names_stages_in_words(reader, clinic):
+    passed = clinic.post_battery(small("A"))
+    fields = form(reader, passed, determination="agree", stage="team_training", participation="full_training")
+
+    response = reader.send(address(passed, "/sign-offs"), fields)
+
+    assert response.status_code == 422
+    assert "Stage: team training lies above" in text_of(response.text)
+
+
 def test_where_a_finding_is_open_no_override_is_offered(reader, clinic):
     told = builders.referral_answers() | {"navicular_tender": True}
     held = clinic.post_battery(small("A", session_check=LIMPING, referral=told))

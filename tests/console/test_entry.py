@@ -472,6 +472,18 @@ def test_values_are_told_while_typing_and_no_verdict(clinic, reader):
     assert clinic.rows() == before
 
 
+def test_what_is_to_be_looked_at_again_has_its_date_as_people_read_it(clinic, reader):
+    answer = begun(clinic)
+    times = {"left": 8, "right": 10}
+    odd = [builders.measured("side_hop_time", side, *[time] * 3) for side, time in times.items()]
+    sent = typed(whole("A", at="2026-11-20T17:00:00+01:00", measurements=odd, confirmed=None))
+
+    told = values(reader, address(answer), fields_of(reader.page(address(answer))) | sent).json["look_again"]
+
+    assert any("Fri 20 Nov 2026" in one for one in told)
+    assert not any("2026-" in one for one in told)
+
+
 def test_a_fault_while_typing_is_told_at_its_field(clinic, reader):
     answer = begun(clinic)
     fields = fields_of(reader.page(address(answer))) | {"m.side_hop_time.left.pain": "11"}
@@ -520,6 +532,15 @@ def test_a_new_athlete_is_made_with_the_first_battery_and_not_before(clinic, rea
     assert kept(clinic, decision["id"])["episode"]["involved_side"] == "right"
     assert kept(clinic, decision["id"])["athlete"]["birth_year"] == 2001
     assert "Other side (left)" in response.text
+
+
+@pytest.mark.parametrize(("typed", "kept"), [("4 Oct 2026", "2026-10-04"), ("October 2026", "2026-10")])
+def test_an_onset_is_written_as_people_write_it(clinic, reader, typed, kept):
+    shown = reader.send(NEW, FACTS | {"step": "facts", "episode.onset_on": typed})
+    reader.done(NEW, fields_of(shown.text) | {"step": "battery", "session_check.limp": "false"})
+
+    assert "Onset Sun 4 Oct 2026" in text_of(shown.text) or "Onset Oct 2026" in text_of(shown.text)
+    assert [one["onset_on"] for one in clinic.found("episodes")] == [kept]
 
 
 def test_facts_with_faults_are_asked_again(reader):
