@@ -4,9 +4,10 @@ import argparse
 import dataclasses
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 from service.cli import at_database
@@ -82,7 +83,8 @@ def _backup(options: argparse.Namespace) -> Said:
 
     target = Path(options.file)
     with at_database.opened(options) as context:
-        source = _file_of(context.database, f"pg_dump --format=custom --file={target}")
+        dump = f"pg_dump --format=custom --file={quote(options.file)}"
+        source = _file_of(context.database, lambda address: f"{dump} {address}")
         _refuse_taken(target, options, source)
         with _reading(target), backups.copied(source, target, _pages) as copy:
             backups.check(copy)
@@ -98,7 +100,10 @@ def _restore(options: argparse.Namespace) -> Said:
     if not source.is_file():
         message = f"there is no backup {source}; give the file that `rts-service db backup` made"
         raise UnreadableFileError(message)
-    target = _file_of(Database(at_database.database_url(options)), f"pg_restore --no-owner --dbname=NAME {source}")
+    target = _file_of(
+        Database(at_database.database_url(options)),
+        lambda address: f"pg_restore --no-owner --dbname={address} {quote(options.file)}, into an empty database",
+    )
     _refuse_taken(target, options, source)
     with _reading(source):
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -161,8 +166,8 @@ def _report_lines(report: "Report", *, has_written: bool) -> Iterator[str]:
 # What is shared
 
 
-def _file_of(database: "Database", postgresql: str) -> Path:
-    """Return the file of a SQLite database.
+def _file_of(database: "Database", postgresql: Callable[[str], str]) -> Path:
+    """Return the file of a SQLite database; `postgresql` returns the line for the other, at an address.
 
     Raises:
         InvalidDocumentError: invalid_option: it is another one, which has tools of its own.
@@ -170,7 +175,7 @@ def _file_of(database: "Database", postgresql: str) -> Path:
     file = database.url.database
     if not database.is_sqlite or not file:
         address = database.url.set(drivername="postgresql").render_as_string(hide_password=True)
-        detail = f"this is for SQLite; PostgreSQL has its own tool: {postgresql} '{address}'"
+        detail = f"this is for SQLite; PostgreSQL has its own tool: {postgresql(quote(address))}"
         raise invalid_option(detail, option="--database", code="conflicts")
     return Path(file)
 

@@ -19,7 +19,7 @@ TITLES = {
     "invalid_battery": "The battery has faults",
     "invalid_evaluation": "The file of entries has faults",
     "invalid_option": "An option can't be used",
-    "unreadable_file": "The file can't be read",
+    "unreadable_file": "The file can't be used",
     "criteria_faults": "The criteria files have faults",
     "unknown_stage": "The stage is not known",
     "unknown_criteria_set": "The criteria set is not known",

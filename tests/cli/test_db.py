@@ -1,13 +1,16 @@
 """`db`: tables, backups and the comparison with the record."""
 
 import json
+import shlex
 import shutil
 import sqlite3
 import stat
+import subprocess
 from datetime import date, datetime
 from pathlib import Path
 
 import pytest
+from sqlalchemy.engine import make_url
 
 from service.demo import loading
 from service.demo.club import STORIES, ZONE
@@ -15,6 +18,8 @@ from service.store.database import Database
 from service.store.migrating import revisions, upgrade
 from service.use_cases.context import Context
 from tests.cli.commands import run
+from tests.databases import OWNER
+from tests.postgres import find_binaries
 
 NOW = datetime(2026, 11, 28, 7, 30, tzinfo=ZONE)
 
@@ -127,6 +132,7 @@ def test_a_backup_takes_no_files_place_unless_it_is_told_to(capsys, record, tmp_
 
     ran = run(capsys, "db", "backup", target, "--database", url(record))
     assert (ran.code, target.read_text(encoding="utf-8")) == (2, "mine")
+    assert "The file can't be used: " in ran.err
     assert "is there already" in ran.err
     assert run(capsys, "db", "backup", target, "--database", url(record), "--replace").code == 0
 
@@ -161,6 +167,26 @@ def test_postgresql_has_its_own_tool(capsys):
 
     assert ran.code == 2
     assert "pg_dump --format=custom --file=b.dump 'postgresql://rts:***@db/rts'" in ran.err
+
+
+def test_the_lines_that_are_named_for_postgresql_copy_a_record(capsys, databases, tmp_path):
+    """As they stand, but for the password, which is not shown."""
+    with databases.copy("postgresql") as made:
+        database, empty = Database(made.url), databases.server.create_database(owner=OWNER)
+        target = make_url(made.owner_url).set(database=empty).render_as_string(hide_password=False)
+        try:
+            loading.load_club(Context(database, lambda: NOW, "0"), date(2026, 11, 28), stories=STORIES[6:7])
+            for command, address in (("backup", made.owner_url), ("restore", target)):
+                ran = run(capsys, "db", command, tmp_path / "a backup", "--database", address)
+                line = ran.err.partition("its own tool: ")[2].partition(", into")[0].replace("***", OWNER)
+                tool, *told = shlex.split(line)
+                subprocess.run([find_binaries() / tool, *told], check=True)
+            there = make_url(made.url).set(database=empty).render_as_string(hide_password=False)
+            checked = run(capsys, "db", "rebuild", "--check", "--database", there)
+            assert (checked.code, checked.out.startswith("1 athletes")) == (0, True)
+        finally:
+            database.close()
+            databases.server.drop_database(empty)
 
 
 def test_a_backup_is_restored_where_there_is_nothing(capsys, record, tmp_path):
