@@ -12,7 +12,7 @@ from http import HTTPStatus
 from typing import Any
 
 from flask import Flask, Response, current_app, g, request, url_for
-from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound
+from werkzeug.exceptions import HTTPException, MethodNotAllowed, NotFound, RequestEntityTooLarge
 
 from schemas.measurements import sent_place
 from service.domain.errors import (
@@ -246,6 +246,8 @@ def _worded(error: HTTPException) -> str | None:
         return "there is nothing at this address; /docs lists what there is"
     if isinstance(error, MethodNotAllowed) and error.valid_methods:
         return f"this address takes {', '.join(sorted(error.valid_methods))}"
+    if isinstance(error, RequestEntityTooLarge):
+        return f"a body has at most {current_app.config['MAX_CONTENT_LENGTH']:,} bytes; send less at once"
     return None
 
 

@@ -12,7 +12,7 @@ from service.domain.catalogue import (
     read_catalogue,
     read_quantity,
 )
-from service.domain.errors import UnknownStageError
+from service.domain.errors import TARGET_STAGE, UnknownStageError
 from service.domain.numbers import ONE, Pair
 from service.domain.units import NO_UNIT, PER_CENT, factor
 
@@ -210,14 +210,14 @@ class CriteriaSet:
         """Return the stages in their order."""
         return tuple(self.gates)
 
-    def gate(self, stage: str | None) -> Gate:
-        """Return the gate of a stage.
+    def gate(self, stage: str | None, *, pointer: str = TARGET_STAGE) -> Gate:
+        """Return the gate of a stage; `pointer` is where it was named.
 
         Raises:
             UnknownStageError: no stage was named, or the set has none of that name.
         """
         if stage is None or stage not in self.gates:
-            raise UnknownStageError(stage, self.stages)
+            raise UnknownStageError(stage, self.stages, pointer=pointer)
         return self.gates[stage]
 
 

@@ -21,6 +21,7 @@ ServiceError                     code, message; facts as attributes
 from collections.abc import Sequence
 from typing import NamedTuple
 
+TARGET_STAGE = "#/target_stage"
 INVALID_BATTERY, INVALID_EVALUATION, INVALID_BODY = "invalid_battery", "invalid_evaluation", "invalid_body"
 
 
@@ -84,10 +85,11 @@ class UnknownStageError(ServiceError):
 
     code = "unknown_stage"
 
-    def __init__(self, stage: str | None, stages: Sequence[str]) -> None:
+    def __init__(self, stage: str | None, stages: Sequence[str], *, pointer: str = TARGET_STAGE) -> None:
         asked = "no stage was named" if stage is None else f"the criteria set has no stage {stage!r}"
         super().__init__(f"{asked}; its stages are {', '.join(stages)}")
         self.stages = tuple(stages)
+        self.errors = (FieldError(pointer, "missing" if stage is None else "unknown_name", self.message),)
 
 
 class UnknownCriteriaSetError(ServiceError):

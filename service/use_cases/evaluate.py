@@ -7,7 +7,7 @@ from typing import Any
 
 from service.domain.battery import LATENESS
 from service.domain.criteria import CriteriaSet
-from service.domain.errors import INVALID_BATTERY, INVALID_EVALUATION, FieldError, InvalidDocumentError
+from service.domain.errors import INVALID_BATTERY, INVALID_EVALUATION, TARGET_STAGE, FieldError, InvalidDocumentError
 from service.domain.evidence import Evidence
 from service.domain.explain import Advice, advice_of
 from service.domain.fold import fold
@@ -47,6 +47,13 @@ def target_stage(file: Mapping[str, Any]) -> str | None:
     return stage
 
 
+def _place_of_stage(file: Mapping[str, Any]) -> str:
+    """Return where the stage is named, as `target_stage` reads it; where it belongs if it is nowhere."""
+    named = [place for place, body in battery_bodies(file) if "target_stage" in body]
+    is_in_battery = named and "target_stage" not in file
+    return f"#/entries/{named[-1] - 1}/battery/target_stage" if is_in_battery else TARGET_STAGE
+
+
 def evaluate(
     file: Mapping[str, Any], criteria: CriteriaSet, *, stage: str | None, clock: Clock, as_of: datetime | None = None
 ) -> Evaluation | None:
@@ -66,7 +73,7 @@ def evaluate(
         UnknownStageError: no stage, or none of the set.
         InvalidDocumentError: every fault against the catalogue and the other entries; a moment in the future.
     """
-    gate = criteria.gate(stage)
+    gate = criteria.gate(stage, pointer=_place_of_stage(file))
     entries = read_entries(file, criteria, clock)
     if as_of is None:
         through, last = _last_battery(file)

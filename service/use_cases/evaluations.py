@@ -6,7 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from service.domain.criteria import CriteriaSet
-from service.domain.errors import AmbiguousCriteriaSetError, InvalidDocumentError, NoCriteriaInForceError
+from service.domain.errors import (
+    AmbiguousCriteriaSetError,
+    InvalidDocumentError,
+    NoCriteriaInForceError,
+    UnknownStageError,
+)
 from service.store import criteria as store
 from service.store.database import Tx
 from service.use_cases.answer import answer_not_judged, evaluation_answer, with_working
@@ -50,6 +55,9 @@ def evaluate_body(
         found = evaluate(file, criteria, stage=stage, clock=clock, as_of=file.get("as_of"))
     except InvalidDocumentError as error:
         raise received.as_sent(error) from None
+    except UnknownStageError as error:
+        place = received.sent_place(error.errors[0].pointer)
+        raise UnknownStageError(stage, error.stages, pointer=place) from None
     if found is None:
         return answer_not_judged(criteria, str(stage), service_version=context.service_version)
     answer = evaluation_answer(found, service_version=context.service_version, entries=file["entries"])

@@ -31,10 +31,11 @@ class Received:
 
     def as_sent(self, error: InvalidDocumentError) -> InvalidDocumentError:
         """Return the faults of the file at the places where the sender wrote them."""
-        errors = [one._replace(pointer=self._sent_place(one.pointer)) for one in error.errors]
+        errors = [one._replace(pointer=self.sent_place(one.pointer)) for one in error.errors]
         return InvalidDocumentError(INVALID_BATTERY if self.is_battery else error.code, errors)
 
-    def _sent_place(self, where: str) -> str:
+    def sent_place(self, where: str) -> str:
+        """Return a place of the file as the sender wrote it."""
         if self.is_battery:
             where = where.replace(_BATTERY_OF_FILE, "#", 1)
         return sent_place(where, self.document)

@@ -122,7 +122,7 @@ def template_of(criteria: CriteriaSet, stage: str | None, involved_side: str | N
     Raises:
         UnknownStageError: the set has no such stage.
     """
-    gate = criteria.gate(stage or criteria.stages[0])
+    gate = criteria.gate(stage or criteria.stages[0], pointer="?stage")
     catalogue = criteria.document["catalogue"]
     tests, needed = _in_order(criteria, gate), dict(_needed(criteria, gate))
     return {

@@ -360,6 +360,12 @@ def test_a_wrong_question_for_a_template_is_refused(admin: Client, query: str, s
     assert (answer.status_code, answer.json["code"]) == (status, code)
 
 
+def test_the_stage_of_a_template_is_named_where_it_was_asked_for(admin: Client) -> None:
+    adopted(admin)
+    [fault] = admin.get(f"{SETS}/{SHIPPED}/template?stage=none").json["errors"]
+    assert (fault["pointer"], fault["code"]) == ("?stage", "unknown_name")
+
+
 def test_the_template_of_an_episode_has_its_refs_its_well_side_first_and_the_screen_that_is_due(
     database_url: str,
 ) -> None:

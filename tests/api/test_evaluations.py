@@ -238,7 +238,12 @@ def test_faults_are_told_where_the_sender_wrote_them(clinic: Clinic) -> None:
 
 
 def test_an_unknown_stage_is_refused_with_those_there_are(clinic: Clinic) -> None:
-    answer = asked(clinic, clinic.body(battery("E"), stage="no_such_stage"))
+    body = clinic.body(battery("E"), stage="no_such_stage")
+    entry = {"battery": {key: one for key, one in body.items() if key not in ("athlete", "episode")}}
+    file = {"athlete": body["athlete"], "episode": body["episode"], "entries": [entry]}
 
-    assert (answer.status_code, answer.json["code"]) == (422, "unknown_stage")
-    assert "team_training" in answer.json["facts"]["stages"]
+    for sent, place in ((body, "#/target_stage"), (file, "#/entries/0/battery/target_stage")):
+        answer = asked(clinic, sent)
+        assert (answer.status_code, answer.json["code"]) == (422, "unknown_stage")
+        assert [(one["pointer"], one["code"]) for one in answer.json["errors"]] == [(place, "unknown_name")]
+        assert "team_training" in answer.json["facts"]["stages"]

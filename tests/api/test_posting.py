@@ -312,6 +312,7 @@ def test_a_stage_is_one_of_the_set(clinic):
     problem = assert_problem(clinic.refused(BATTERIES, small(target_stage="match"), SUBMITTER), 422, "unknown_stage")
 
     assert "rebuild" in problem["facts"]["stages"]
+    assert places(problem) == [("#/target_stage", "unknown_name")]
 
 
 # Whom

@@ -81,7 +81,8 @@ def test_a_body_of_just_the_limit_is_read(client):
     body = json.dumps(NOTE).ljust(MOST_BYTES).encode()
 
     assert post(client, body).status_code == 201
-    assert_problem(post(client, body + b" "), 413, "too_large")
+    problem = assert_problem(post(client, body + b" "), 413, "too_large")
+    assert f"at most {MOST_BYTES:,} bytes" in problem["detail"]
 
 
 @pytest.mark.parametrize("told", [None, "10"])

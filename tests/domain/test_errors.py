@@ -75,6 +75,7 @@ def test_a_stage_that_is_not_there_names_those_that_are(stage: str | None, words
     error = UnknownStageError(stage, ["one", "two"])
     assert words in error.message
     assert error.message.endswith("its stages are one, two")
+    assert [one.pointer for one in error.errors] == ["#/target_stage"]
 
 
 def test_several_sets_that_fit_are_named() -> None:
