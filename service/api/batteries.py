@@ -9,7 +9,7 @@ from schemas.sent_battery import BatteryQuerySchema, ShownBatterySchema
 from service.api.access import caller, context
 from service.api.blueprint import Answer, Blueprint
 from service.api.entries import place_of_entry
-from service.api.examples import BATTERY, DECISION, added
+from service.api.examples import BATTERIES, DECISION, added
 from service.api.examples_shown import SHOWN_BATTERY
 from service.api.reading import idempotency_key
 from service.use_cases.context import Created
@@ -30,13 +30,14 @@ def _place(made: Created) -> str:
 
 @blp.post("")
 @blp.creates(PostedBatterySchema, at=_place, example=DECISION)
-@blp.arguments(BatterySchema, example=BATTERY)
+@blp.arguments(BatterySchema, examples=BATTERIES)
 def create(body: Mapping[str, Any]) -> Created:
     """Post a battery, and have the gate judged that it asks about.
 
     Without `target_stage` it is kept and not judged: the answer has `battery_id`, `created`, `data_quality` and
     `withdrawn`, and its Location is the battery's. A follow-up judges again the gate of the occasion that it follows,
-    where it comes in time. What a battery that `supersedes` another takes back of referral signs, events, pain beyond
+    where it comes in time. An assessment brings the facts of its episode whole each time, a follow-up needs none, a
+    baseline has none. What a battery that `supersedes` another takes back of referral signs, events, pain beyond
     the limit, giving way and failed landings is named in `data_quality`, as corrected_away. All faults are told at
     once, and nothing of a refused battery is kept.
     """

@@ -126,7 +126,7 @@ def _operation(path: str, method: str, operation: Mapping[str, Any]) -> dict[str
         "description": operation["description"].split("\n\n"),
         "parameters": [_parameter(one) for one in operation.get("parameters", ())],
         "body": kind_of(body["schema"]) if "schema" in body else None,
-        "body_example": _shown(body.get("example")),
+        "body_examples": _examples(body),
         "answers": [_answer(status, told) for status, told in operation.get("responses", {}).items()],
     }
 
@@ -160,6 +160,13 @@ def _beyond_the_status(status: str, description: str) -> str:
     """Return a description that says more than the usual words of the status."""
     usual = HTTPStatus(int(status)).phrase if status.isdigit() else ""
     return "" if description == usual else description
+
+
+def _examples(body: Mapping[str, Any]) -> list[tuple[str, str | None]]:
+    """Return what each example of a body is of, and its text."""
+    if "examples" in body:
+        return [(f": {one['summary']}", _shown(one["value"])) for one in body["examples"].values()]
+    return [("", _shown(body["example"]))] if "example" in body else []
 
 
 def _shown(example: object) -> str | None:

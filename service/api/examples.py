@@ -54,6 +54,45 @@ BATTERY: dict[str, Any] = {
     "since_last": {"events": [], "sessions": []},
     "measurements": [{"test": "pain_worst_24h", "value": 3}],
 }
+FOLLOW_UP: dict[str, Any] = {
+    "kind": "follow_up",
+    "ref": "KB-2026-1013-1",
+    "athlete": {"ref": "KB-0417"},
+    "performed_at": "2026-10-13T08:15:00+02:00",
+    "follows": {"ref": BATTERY["ref"]},
+    "session_check": {"pain_at_rest": 1, "medication_24h": "none"},
+    "since_last": {"events": [], "sessions": []},
+}
+BASELINE: dict[str, Any] = {
+    "kind": "baseline",
+    "ref": "KB-2026-0801-1",
+    "athlete": {"ref": "KB-0417"},
+    "performed_at": "2026-08-01T10:00:00+02:00",
+    "setup": {"instrument": "handheld_dynamometer", "position": "sitting"},
+    "measurements": [
+        {
+            "test": "evertor_strength",
+            "side": "left",
+            "unit": "N",
+            "trials": [{"value": 190}, {"value": 196}, {"valid": False, "invalid_because": "technique"}],
+        },
+        {"test": "evertor_strength", "side": "right", "result": "not_done", "because": "time"},
+    ],
+}
+CORRECTION: dict[str, Any] = {
+    **BATTERY,
+    "athlete": {"ref": "KB-0417", "birth_year": 2003},
+    "episode": {key: value for key, value in BATTERY["episode"].items() if key != "new"},
+    "supersedes": {"ref": BATTERY["ref"]},
+    "measurements": [{"test": "pain_worst_24h", "value": 2}],
+}
+BATTERIES: dict[str, dict[str, Any]] = {
+    "assessment": {"summary": "an assessment for a gate, of a new athlete", "value": BATTERY},
+    "follow_up": {"summary": "the morning after", "value": FOLLOW_UP},
+    "baseline": {"summary": "a baseline, from before the injury", "value": BASELINE},
+    "correction": {"summary": "a correction: the battery as it should have been, whole", "value": CORRECTION},
+}
+"""The kinds of batteries, in an order in which they can be posted."""
 DECISION: dict[str, Any] = {
     "id": DECISION_ID,
     "battery_id": BATTERY_ID,

@@ -61,8 +61,14 @@ def examples(blueprints) -> Iterator[tuple[str, Schema, Any]]:
 
 def sent_examples(where, told):
     for one in told.get("arguments", {}).get("parameters", ()):
-        if "example" in one:
-            yield f"{where} sent", schema_of(one["schema"]), one["example"]
+        for name, example in examples_of(one).items():
+            yield f"{where} sent{name}", schema_of(one["schema"]), example
+
+
+def examples_of(told: Mapping[str, Any]) -> dict[str, Any]:
+    """The examples of a body by their names; the only one has none."""
+    several = {f" {name}": one["value"] for name, one in told.get("examples", {}).items()}
+    return {"": told["example"]} if "example" in told else several
 
 
 def answered_examples(where, told):
@@ -250,8 +256,7 @@ def shown(told: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any], Any
         for method, one in operations.items():
             parts = [one.get("requestBody", {}), *one["responses"].values()] if method != "parameters" else []
             for content in (content for part in parts for content in part.get("content", {}).values()):
-                several = [one["value"] for one in content.get("examples", {}).values()]
-                for example in [content["example"]] if "example" in content else several:
+                for example in examples_of(content).values():
                     yield f"{method} {path}", content["schema"], example
 
 

@@ -7,9 +7,11 @@ from typing import Any
 import pytest
 
 from schemas.appending import StoredBatterySchema
+from schemas.battery import KINDS
 from schemas.decision import DecisionSchema
 from schemas.faults import load
 from schemas.strict_json import read
+from service.api.examples import BATTERIES as DOCUMENTED
 from service.api.examples import BATTERY, DECISION
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, SUBMITTER
 from tests import builders
@@ -57,6 +59,15 @@ def test_the_documented_battery_gets_the_documented_decision(clinic):
     assert response.json["criteria_set"]["digest"] == DECISION["criteria_set"]["digest"]
     assert response.headers["Location"] == f"/v1/decisions/{response.json['id']}"
     assert load(DecisionSchema(), read(response.data)[0])[1] == []
+
+
+def test_every_documented_battery_can_be_posted(clinic):
+    clinic.at("2026-10-13T09:00:00+02:00")
+
+    answers = {kind: send(clinic.submitter, BATTERIES, one["value"]) for kind, one in DOCUMENTED.items()}
+
+    assert {kind: one.status_code for kind, one in answers.items()} == dict.fromkeys(DOCUMENTED, 201)
+    assert set(DOCUMENTED) > set(KINDS)
 
 
 def test_a_passing_battery_is_kept_and_judged(clinic):
