@@ -94,9 +94,9 @@ def _of_forbidden(error: ForbiddenError) -> Response:
 def _of_http_exception(error: HTTPException) -> Any:
     if error.response is not None:
         return error.response
-    missing = "There is no such page. It may have been erased, or the address was mistyped."
-    detail = missing if error.code == 404 else str(error.description)  # noqa: PLR2004 - its name is not found
-    return _fault(error.code or 500, error.name, detail)
+    if error.code == 404:  # noqa: PLR2004 - its name is not found
+        return _fault(404, "There is no such page", "It may have been erased, or the address was mistyped.")
+    return _fault(error.code or 500, error.name, str(error.description))
 
 
 def _fault(status: int, title: str, detail: str, faults: tuple[FieldError, ...] = ()) -> Response:

@@ -103,9 +103,10 @@ def _unmet(organisation: str, criterion: str, status: str) -> sa.Select[Any]:
 
 
 def _named(page: sa.Subquery) -> sa.Select[Any]:
-    """Return a page's rows with the refs, the position now and the digest of the criteria, newest first."""
+    """Return a page's rows with the refs, the episode's position now and the digest of the criteria, newest first."""
     names = (athletes.c.ref.label("athlete_ref"), episodes.c.ref.label("episode_ref"))
     position = (episodes.c.stage.label("position_stage"), episodes.c.participation, episodes.c.position_until)
+    closed = episodes.c.closed_on.label("episode_closed_on")
     digest = criteria_versions.c.digest.label("criteria_digest")
     is_athlete = (athletes.c.organisation_id == page.c.organisation_id) & (athletes.c.id == page.c.athlete_id)
     is_episode = (episodes.c.organisation_id == page.c.organisation_id) & (episodes.c.id == page.c.episode_id)
@@ -115,7 +116,7 @@ def _named(page: sa.Subquery) -> sa.Select[Any]:
         & (criteria_versions.c.version == page.c.version)
     )
     joined = page.join(athletes, is_athlete).join(episodes, is_episode).join(criteria_versions, is_version)
-    query = sa.select(page, *names, *position, digest).select_from(joined)
+    query = sa.select(page, *names, *position, closed, digest).select_from(joined)
     return query.order_by(page.c.decided_at.desc(), page.c.id.desc())
 
 

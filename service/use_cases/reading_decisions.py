@@ -33,6 +33,8 @@ class Reading(NamedTuple):
         row: its refs, what has become of it, and the episode's position now.
         side: the injured side as the decision knew it; None where the record is not what it was.
         has_lapsed: whether the position has ended by its date.
+        correctable: the id of the first battery of the judged occasion, which can be sent again as it should have been;
+            None where nothing is judged on it, or the episode is closed.
         latest: the id of the episode's latest decision on the same stage that is not void, where that is another one.
         sign_offs: what was signed on it and counts, oldest first.
         overridable: what an override names; empty where there is none.
@@ -45,6 +47,7 @@ class Reading(NamedTuple):
     row: Mapping[str, Any]
     side: str | None
     has_lapsed: bool
+    correctable: str | None
     latest: str | None
     sign_offs: list[dict[str, Any]]
     overridable: list[str]
@@ -78,6 +81,7 @@ def read_decision(context: Context, caller: Caller, id_: str, *, with_working: b
                 row,
                 None if evidence is None else evidence.facts.involved_side,
                 row["position_until"] is not None and today > row["position_until"],
+                link.content["occasion"] if row["episode_closed_on"] is None else None,
                 _latest(chain, link),
                 [_sign_off(one) for one in _signed(chain, id_)],
                 overridable(link.content["verdict"]),

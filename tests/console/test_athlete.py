@@ -371,6 +371,14 @@ def test_an_athlete_gets_another_ref_unless_it_is_taken(reader, clinic, passed):
     assert "<h1>KB-9</h1>" in reader.page(address(passed))
 
 
+def test_the_question_of_the_morning_after_is_answered_from_the_athlete(clinic):
+    decided = clinic.post_battery(whole("A"))
+
+    assert f'href="/console/batteries/{decided["battery_id"]}/follow-up">Answer<' in signed_in(clinic.world).page(
+        address(decided)
+    )
+
+
 def test_an_onset_is_read_and_corrected_as_people_write_it(reader, clinic, passed):
     reader.done(
         of_episode(passed, "events"), fields(reader, passed, kind="corrected", on="2026-11-20", onset_on="Oct 2026")

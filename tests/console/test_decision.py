@@ -188,6 +188,23 @@ def test_an_override_names_what_it_overrides(reader, held):
     assert "Informed: head coach, guardian" in said
 
 
+def test_where_sides_look_swapped_the_way_to_confirm_them_is_one_tap(clinic):
+    odd = [measured("side_hop_time", side, *[time] * 3) for side, time in {"left": 8, "right": 10}.items()]
+    held = clinic.post_battery(whole("A", target_stage="competition", measurements=odd, confirmed=None))
+    way = f'href="/console/episodes/{held["episode_id"]}/battery?corrects={held["battery_id"]}"'
+    reader = signed_in(clinic.world)
+
+    assert "look swapped" in text_of(reader.page(address(held)))
+    assert way in reader.page(address(held))
+    assert 'name="confirmed"' in reader.page(way[6:-1])
+
+    clinic.post(
+        f"/v1/episodes/{held['episode_id']}/events",
+        {"kind": "closed", "at": "2026-11-20T17:30:00+01:00", "cause": "moved"},
+    )
+    assert way not in reader.page(address(held))
+
+
 def test_a_refused_sign_off_names_stages_in_words(reader, clinic):
     passed = clinic.post_battery(small("A"))
     fields = form(reader, passed, determination="agree", stage="team_training", participation="full_training")

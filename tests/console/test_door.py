@@ -209,6 +209,7 @@ def test_an_address_that_is_none_is_answered_as_a_page(world, path):
     response = signed_in(world).get(path)
 
     assert (response.status_code, response.mimetype) == (404, "text/html")
+    assert "To the first page" in text_of(response.text)
 
 
 def test_no_page_is_kept_by_the_browser_or_framed_by_anybody(world):
