@@ -68,6 +68,13 @@ def test_the_page_says_the_verdict_its_caution_and_every_reason(reader, clinic):
     assert html.count('class="strip"') == sum(bool(one["measured"] and one["margin"]) for one in decided["reasons"])
 
 
+def test_an_answer_that_is_required_is_told_in_words(reader, held):
+    said = text_of(reader.page(address(held)))
+
+    assert "Limp no is required" in said
+    assert "is false" not in said
+
+
 def test_the_working_is_shown_where_it_is_asked_for(reader, clinic):
     decided = clinic.post_battery(whole("A"))
     line = next(line for one in _working(clinic, decided) for line in one)
