@@ -28,7 +28,7 @@ FIRST_YEAR, LAST_YEAR = 1900, 2199
 _YEAR = {"year": f"out_of_range: a year from {FIRST_YEAR} to {LAST_YEAR} is wanted"}
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _MONTH = re.compile(r"\d{4}-\d{2}", re.ASCII)
-_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}[Tt]\d{2}:\d{2}:\d{2}(\.\d{1,6})?([Zz]|[+-]\d{2}:\d{2})", re.ASCII)
+_MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}[Tt]\d{2}:\d{2}:\d{2}(\.\d{1,9})?([Zz]|[+-]\d{2}:\d{2})", re.ASCII)
 # Unicode's categories of controls, format characters and separators.
 _UNSEEN = frozenset({"Cc", "Cf", "Zl", "Zp", "Zs"})
 
@@ -250,7 +250,7 @@ class DayOrMonth(fields.Field[str]):
 
 
 class Moment(fields.Field[dt.datetime]):
-    """A moment of RFC 3339 with its offset from UTC."""
+    """A moment of RFC 3339 with its offset from UTC; of the nanoseconds that some systems write, microseconds are read."""
 
     default_error_messages = (
         _SHARED | _YEAR | {"moment": "wrong_type: a moment with offset is wanted, such as 2026-11-20T16:30:00+01:00"}

@@ -164,6 +164,13 @@ def test_a_broken_battery_is_refused_with_its_one_fault(name: str) -> None:
     assert {code for _, code in faults} == {REFUSED[name][1]}
 
 
+@pytest.mark.parametrize("fraction", [".9", ".999999", ".9999999", ".999999999"])
+def test_a_moment_is_read_as_finely_as_systems_write_it_and_never_into_the_next_second(fraction: str) -> None:
+    moment = loaded(ASSESSMENT, performed_at=f"2026-11-20T23:59:59{fraction}Z")["performed_at"]
+
+    assert moment == dt.datetime(2026, 11, 20, 23, 59, 59, int(fraction[1:7].ljust(6, "0")), tzinfo=dt.UTC)
+
+
 def test_every_broken_file_is_tried() -> None:
     assert {path.stem for path in BROKEN.iterdir()} == REFUSED.keys()
 
