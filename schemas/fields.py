@@ -250,7 +250,7 @@ class DayOrMonth(fields.Field[str]):
 
 
 class Moment(fields.Field[dt.datetime]):
-    """A moment of RFC 3339 with its offset from UTC; of the nanoseconds that some systems write, microseconds are read."""
+    """A moment of RFC 3339 with its offset from UTC; of nanoseconds, as some write, microseconds are read."""
 
     default_error_messages = (
         _SHARED | _YEAR | {"moment": "wrong_type: a moment with offset is wanted, such as 2026-11-20T16:30:00+01:00"}
