@@ -68,6 +68,13 @@ def database_url(request: pytest.FixtureRequest, databases: Databases) -> Iterat
         yield made.url
 
 
+@pytest.fixture(scope="module", params=KINDS)
+def file_database_url(request: pytest.FixtureRequest, databases: Databases) -> Iterator[str]:
+    """The same for the tests of one file: for those that look at every organisation, which are many elsewhere."""
+    with databases.copy(request.param) as made:
+        yield made.url
+
+
 @pytest.fixture(params=KINDS)
 def own_database(request: pytest.FixtureRequest, databases: Databases) -> Iterator[MadeDatabase]:
     """A migrated database that no other test sees: for those that damage it, or count what is in it."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.use_cases.context import ADMINISTRATOR
-from service.use_cases.criteria_reviews import follow_everywhere
+from service.use_cases.criteria_reviews import follow_criteria
 from tests import builders
 from tests.clinic import SET, Clinic, created, new_clinic, small
 from tests.tiny_set import own
@@ -134,7 +134,10 @@ def one_of_each(url: str) -> OneOfEach:
     draft = created(admin.post("/v1/criteria-drafts", text_of(DRAFTED)))
     told = created(admin.post("/v1/webhooks", webhook()))["id"]
     delivery = created(admin.post(f"/v1/webhooks/{told}/test"))["id"]
-    follow_everywhere(clinic.world.context)
+    world = clinic.world
+    world.context.database.write(
+        lambda tx: follow_criteria(tx, world.organisation, world.administrator.zone, world.clock())
+    )
     review, other_review = (one["id"] for one in clinic.found("tasks", kind="criteria_review"))
     ids = {f"{name}_id": decision[f"{name}_id"] for name in ("athlete", "episode", "battery")} | {
         "decision_id": decision["id"],

@@ -30,8 +30,8 @@ DUE = date(2026, 11, 22)
 
 
 @pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
+def clinic(file_database_url: str) -> Clinic:
+    return new_clinic(file_database_url)
 
 
 def subscribe(clinic: Clinic, client: Client | None = None) -> str:
@@ -413,9 +413,9 @@ def test_a_disabled_persons_calendar_is_closed(clinic):
     assert_problem(asked(clinic, address), 401, "unauthenticated")
 
 
-def test_a_calendar_is_of_one_organisation(clinic, database_url):
+def test_a_calendar_is_of_one_organisation(clinic, file_database_url):
     held(clinic)
-    other = new_clinic(database_url)
+    other = new_clinic(file_database_url)
 
     assert events(other, subscribe(other)) == {}
 

@@ -14,8 +14,8 @@ SET = "own-sprain"
 
 
 @pytest.fixture
-def world(database_url):
-    return new_world(database_url, at="2026-11-20T18:00:00+01:00")
+def world(file_database_url):
+    return new_world(file_database_url, at="2026-11-20T18:00:00+01:00")
 
 
 def publish(world, *, version=1, begins="2026-11-20"):

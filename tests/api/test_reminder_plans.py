@@ -18,8 +18,8 @@ PLAN = {"at": "09:30", "steps": [ON_DAY, {"when": "overdue", "days": 3, "to": ["
 
 
 @pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return new_clinic(database_url)
+def clinic(file_database_url: str) -> Clinic:
+    return new_clinic(file_database_url)
 
 
 def own(clinic: Clinic) -> str:

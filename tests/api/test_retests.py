@@ -26,8 +26,8 @@ ATHLETE = "01890a5d-ac96-774b-bcce-b302099a8057"
 
 
 @pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    return clinic_of(new_world(database_url))
+def clinic(file_database_url: str) -> Clinic:
+    return clinic_of(new_world(file_database_url))
 
 
 def held(clinic: Clinic, ref: str = "A", at: str = "2026-11-20T16:30:00+01:00", athlete: str = "KB-1") -> Any:
@@ -108,8 +108,8 @@ def test_a_status_finds_the_tasks_that_have_it_on_the_day(clinic: Clinic) -> Non
     assert found(retest["last_day"], days=1) == {"retest": "overdue", "follow_up": "lapsed"}
 
 
-def test_a_status_is_of_the_organisations_day(database_url: str) -> None:
-    clinic = clinic_of(new_world(database_url, zone="Pacific/Auckland"))
+def test_a_status_is_of_the_organisations_day(file_database_url: str) -> None:
+    clinic = clinic_of(new_world(file_database_url, zone="Pacific/Auckland"))
     held(clinic, at="2026-11-20T16:30:00+13:00")
     [task] = listed(clinic, kind="retest")
 
@@ -263,9 +263,9 @@ def test_only_a_clinician_sees_what_is_due(clinic: Clinic, role: str) -> None:
     assert client.post(f"{RETESTS}/{task['id']}/cancel", {"reason": "x"}).status_code == 403
 
 
-def test_another_organisations_task_is_not_found(clinic: Clinic, database_url: str) -> None:
+def test_another_organisations_task_is_not_found(clinic: Clinic, file_database_url: str) -> None:
     task = held(clinic)["retest"]
-    client = new_world(database_url).client(CLINICIAN)
+    client = new_world(file_database_url).client(CLINICIAN)
 
     assert client.get(RETESTS).json["items"] == []
     assert client.get(f"{RETESTS}/{task['id']}").status_code == 404
@@ -343,7 +343,7 @@ def test_the_retest_of_a_decision_that_was_made_void_stays_on_record_as_void(cli
     assert voided.status_code == 201, voided.text
     found = clinic.world.client(CLINICIAN).get(f"{RETESTS}/{task['id']}")
     assert (found.status_code, found.json["closed_because"]) == (200, "void")
-    assert check(clinic.world.context).is_clean
+    assert check(clinic.world.context, clinic.world.organisation).is_clean
 
 
 def test_a_task_that_was_put_off_and_then_closed_keeps_its_date_and_counts_both(clinic: Clinic) -> None:

@@ -13,8 +13,8 @@ PATH = "/console/settings/reviews"
 
 
 @pytest.fixture
-def clinic(database_url: str) -> Clinic:
-    made = new_clinic(database_url)
+def clinic(file_database_url: str) -> Clinic:
+    made = new_clinic(file_database_url)
     follow_everywhere(made.world.context)
     return made
 

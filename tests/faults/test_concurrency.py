@@ -19,7 +19,7 @@ from tests.clinic import EPISODE, Clinic, new_clinic, small
 
 T = TypeVar("T")
 
-THREADS, POSTS = 8, 40
+THREADS, POSTS = 8, 20
 EQUAL = 16
 JUDGED_EACH = 20
 """Every so many posts one is judged, so that decisions and their standing are among what is written."""

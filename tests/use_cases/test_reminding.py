@@ -30,9 +30,9 @@ STEPS = ["before:2", "on_day", "overdue:1", "overdue:7"]
 
 
 @pytest.fixture
-def clinic(database_url: str) -> Clinic:
+def clinic(file_database_url: str) -> Clinic:
     """A clinic with a receiver of what is due, and two people who read mails; nothing is sent."""
-    made = new_clinic(database_url)
+    made = new_clinic(file_database_url)
     add_webhook(made, "https://receiver.example.org/rts")
     add_mail(made, CLINICIAN, "kim@example.org")
     add_mail(made, ADMINISTRATOR, "lou@example.org")
@@ -314,9 +314,9 @@ def test_processes_that_look_at_once_hand_each_over_once(clinic):
 
 
 def test_a_fault_in_one_organisation_keeps_no_other_waiting(
-    clinic: Clinic, database_url: str, caplog: pytest.LogCaptureFixture
+    clinic: Clinic, file_database_url: str, caplog: pytest.LogCaptureFixture
 ) -> None:
-    other = new_clinic(database_url)
+    other = new_clinic(file_database_url)
     add_webhook(other, "https://receiver.example.org/rts")
     task, unread = held(clinic), held(other)
     database, of = clinic.world.context.database, other.world.organisation
