@@ -159,6 +159,9 @@ def morning_after(context: Context, caller: Caller, battery: str) -> dict[str, A
             "athlete": {"id": found.athlete_id, "ref": found.athlete_ref},
             "episode": {"id": found.id, "ref": found.ref, **{name: getattr(found, name) for name in _FACTS}},
             "battery": {"id": link.id, "on": link.occurred_on.isoformat(), "kind": link.content["kind"]},
+            "answered_at": [
+                one.occurred_at for one in looking.chain if _answers(one, battery) and one.id not in looking.gone
+            ],
             "days": [criteria.follow_up_after, criteria.follow_up_days],
             "form": {
                 "questions": {name: form["questions"][name] for name in (SESSION_CHECK, SINCE_LAST)},
@@ -170,6 +173,10 @@ def morning_after(context: Context, caller: Caller, battery: str) -> dict[str, A
         return Seen(answer, battery, found.athlete_id)
 
     return watched(context, caller, read, action="read_battery", kind=BATTERY)
+
+
+def _answers(link: Link, battery: str) -> bool:
+    return link.kind == record.BATTERY and bool(link.content) and link.content.get("follows") == battery
 
 
 def _sent(looking: Looking, episode: str, battery: str) -> dict[str, Any]:

@@ -601,8 +601,11 @@ def test_the_morning_after_is_answered_and_judged(clinic, reader):
     path = f"/console/batteries/{evening['battery_id']}/follow-up"
     told = {"session_check.pain_at_rest": "1", "session_check.medication_24h": "none", "since": "none"}
 
-    location = reader.done(path, fields_of(reader.page(path)) | told)
+    asked = reader.page(path)
+    location = reader.done(path, fields_of(asked) | told)
 
+    assert "answered before" not in asked
+    assert "It was answered before: Sat 21 Nov 2026, 08:00" in text_of(reader.page(path))
     decision = clinic.decision(sent_on(location))
     assert decision["target_stage"] == "competition"
     [one] = [one for one in decision["reasons"] if one["criterion"] == "morning-after-test"]
