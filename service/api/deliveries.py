@@ -4,10 +4,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from schemas.query_fields import page_of
-from schemas.webhooks import DeliveriesQuerySchema, DeliverySchema, WholeDeliverySchema
+from schemas.webhooks import DECISION_MADE, DeliveriesQuerySchema, DeliverySchema, WholeDeliverySchema
 from service.api.access import caller, context
 from service.api.blueprint import Answer, Blueprint
-from service.api.examples import ATHLETE_ID, DECISION_ID, EPISODE_ID
+from service.api.messages import WEBHOOK_ID, message_of
 from service.api.pages import page_in_time, place_in_time
 from service.use_cases.deliveries import list_deliveries, replay_delivery, show_delivery
 
@@ -15,18 +15,7 @@ DESCRIPTION = (
     "Messages on their way to webhooks and people: `waiting` for a try, `delivered`, `dead` after the last one, or "
     "`dropped` because there was nobody or nothing to send any more, or because it was too late for a mail."
 )
-WEBHOOK_ID = "01a1308d-0000-7b1c-8e5a-0f1d2c3b4a03"
-MESSAGE = {
-    "type": "decision.made",
-    "timestamp": "2026-11-20T15:30:00.000000Z",
-    "data": {
-        "decision_id": DECISION_ID,
-        "athlete_id": ATHLETE_ID,
-        "episode_id": EPISODE_ID,
-        "href": f"/v1/decisions/{DECISION_ID}",
-        "awaiting_sign_off": True,
-    },
-}
+MESSAGE = message_of(DECISION_MADE)
 DELIVERY = {
     "id": "01a1308d-0000-7b1c-8e5a-0f1d2c3b4a04",
     "message_id": "5b0f8a52-6c1e-5d7b-9a55-1c2d3e4f5a06",

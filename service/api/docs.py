@@ -42,6 +42,7 @@ def _page() -> Response:
         "docs.html",
         info=document["info"],
         groups=list(groups_of(document)),
+        messages=[_message(type_, told["post"]) for type_, told in document["webhooks"].items()],
         shapes=list(shapes_of(document)),
         problems=[{"code": code, "status": status, "title": title} for code, (status, title) in PROBLEMS.items()],
     )
@@ -128,6 +129,16 @@ def _operation(path: str, method: str, operation: Mapping[str, Any]) -> dict[str
         "body": kind_of(body["schema"]) if "schema" in body else None,
         "body_examples": _examples(body),
         "answers": [_answer(status, told) for status, told in operation.get("responses", {}).items()],
+    }
+
+
+def _message(type_: str, told: Mapping[str, Any]) -> dict[str, Any]:
+    body = told["requestBody"]["content"]["application/json"]
+    return {
+        "type": type_,
+        "about": told["summary"],
+        "kind": kind_of(body["schema"]),
+        "example": _shown(body["example"]),
     }
 
 

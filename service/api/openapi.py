@@ -13,6 +13,7 @@ from werkzeug.routing import Rule
 from schemas import catalogue, criterion, entries, examples, fields, keyed, quantities, reason, reminding
 from schemas.problem import ProblemSchema
 from service.api.access import OPEN, who_may
+from service.api.messages import webhooks_of
 from service.api.problems import PROBLEM_JSON
 from service.api.reading import IdConverter
 
@@ -75,7 +76,8 @@ def api_of(app: Flask, *, version: str, prefix: str) -> Api:
 
 def document(app: Flask, api: Api, roles: Mapping[str, frozenset[str]]) -> dict[str, Any]:
     """Return the document of all registered blueprints, with who may call each operation."""
-    described: dict[str, Any] = api.spec.to_dict()
+    webhooks = webhooks_of(api.ma_plugin.converter.resolve_nested_schema)
+    described: dict[str, Any] = {**api.spec.to_dict(), "webhooks": webhooks}
     for rule, operation in _operations(app, api, described):
         allowed = roles.get(rule.endpoint, frozenset())
         operation["operationId"] = rule.endpoint.replace(".", "_")

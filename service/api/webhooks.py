@@ -16,7 +16,8 @@ from schemas.webhooks import (
 )
 from service.api.access import caller, context
 from service.api.blueprint import Answer, Blueprint, etag
-from service.api.deliveries import DELIVERY, WEBHOOK_ID
+from service.api.deliveries import DELIVERY
+from service.api.messages import WEBHOOK_ID
 from service.api.pages import page_in_time, place_in_time
 from service.api.reading import idempotency_key, require_if_match
 from service.use_cases.context import Created

@@ -5,6 +5,7 @@ from typing import Any
 
 import pytest
 
+from schemas.messages import MESSAGES
 from service.store.database import Tx
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN
 from service.use_cases.outbox import tell_people
@@ -51,7 +52,7 @@ def listed(clinic: Clinic, **asked: str) -> list[dict[str, Any]]:
 def bodies(clinic: Clinic, type_: str) -> list[dict[str, Any]]:
     """What is told of a type, once for each delivery."""
     found = [clinic.administrator.get(f"{PATH}/{one['id']}").json["body"] for one in listed(clinic, type=type_)]
-    assert {one["type"] for one in found} <= {type_}
+    assert [MESSAGES[type_]().validate(one) for one in found] == [{} for _ in found]
     return found
 
 
@@ -215,6 +216,13 @@ def test_what_is_told_is_small_and_names_no_ref_no_figure_and_no_outcome(clinic,
         assert len(document.encode()) < 1000
         for word in ("ref-of-battery", ATHLETE["ref"], EPISODE["ref"], "pass", "rebuild", "no contact", "re_injury"):
             assert word not in document
+
+
+def test_a_test_is_told_to_its_webhook_alone(clinic, webhook):
+    made(clinic)
+    attempt(clinic, webhook)
+
+    assert data(clinic, "webhook.test") == [{"webhook_id": webhook, "href": f"/v1/webhooks/{webhook}"}]
 
 
 def test_a_refused_request_tells_nothing(clinic, webhook):

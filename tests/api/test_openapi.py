@@ -20,6 +20,7 @@ from schemas.decision import DecisionSchema
 from schemas.entries import EvaluationSchema
 from schemas.faults import load as load_shape
 from schemas.strict_json import load, read
+from schemas.webhooks import EVENT_TYPES
 from service.api.access import OPEN, ROLES
 from service.api.blueprint import Blueprint
 from service.api.openapi import api_of, document, shape_of
@@ -252,7 +253,7 @@ def test_every_documented_example_fits_its_schema(where, schema, example):
 
 def shown(told: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any], Any]]:
     """Each example of the document, with where it stands and the JSON Schema that it has to fit."""
-    for path, operations in told["paths"].items():
+    for path, operations in {**told["paths"], **told["webhooks"]}.items():
         for method, one in operations.items():
             parts = [one.get("requestBody", {}), *one["responses"].values()] if method != "parameters" else []
             for content in (content for part in parts for content in part.get("content", {}).values()):
@@ -269,6 +270,15 @@ def test_every_documented_example_fits_its_json_schema():
     ]
 
     assert misfits == []
+
+
+def test_every_message_to_a_webhook_is_described_with_an_example():
+    told = documents()[0]["webhooks"]
+
+    assert set(told) == set(EVENT_TYPES)
+    assert {
+        one["post"]["requestBody"]["content"]["application/json"]["example"]["type"] for one in told.values()
+    } == set(told)
 
 
 def test_an_example_that_does_not_fit_is_seen():

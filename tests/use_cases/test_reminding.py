@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 import pytest
 import sqlalchemy as sa
 
+from schemas.messages import MESSAGES
 from service.domain.reminding import DEFAULT, Due, planned
 from service.store import reminders
 from service.store.database import Database
@@ -51,7 +52,9 @@ def hand(clinic: Clinic, moment: datetime | str) -> None:
 def told(clinic: Clinic) -> list[tuple[str, str]]:
     """The task and the step of each message, in their order."""
     messages = sorted(clinic.found("messages", type="task.due"), key=lambda one: (one["created_at"], one["id"]))
-    data = [json.loads(one["document"])["data"] for one in messages]
+    bodies = [json.loads(one["document"]) for one in messages]
+    assert [MESSAGES["task.due"]().validate(one) for one in bodies] == [{} for _ in bodies]
+    data = [one["data"] for one in bodies]
     return [(one["task_id"], one["step"]) for one in data]
 
 
