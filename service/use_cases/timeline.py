@@ -90,8 +90,10 @@ def sentence(one: Link, names: Names) -> str:
 
 def standing(position: Mapping[str, Any], names: Names) -> str:
     """Return a position as words."""
-    takes_part = position["participation"]
-    return f"{names.stage(position['stage'])}, {_NO_PART if takes_part == 'none' else words(takes_part)}"
+    stage, takes_part = names.stage(position["stage"]), words(position["participation"])
+    if takes_part == stage.lower():
+        return stage
+    return f"{stage}, {_NO_PART if takes_part == 'none' else takes_part}"
 
 
 def words(name: object) -> str:

@@ -210,6 +210,8 @@ def test_where_sides_look_swapped_the_way_to_confirm_them_is_one_tap(clinic):
         {"kind": "closed", "at": "2026-11-20T17:30:00+01:00", "cause": "moved"},
     )
     assert way not in reader.page(address(held))
+    assert "closed on Fri 20 Nov 2026" in text_of(reader.page(address(held)))
+    assert "Position at the end of the episode Not set" in text_of(reader.page(address(held)))
 
 
 def test_a_refused_sign_off_names_stages_in_words(reader, clinic):

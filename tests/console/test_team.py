@@ -1,5 +1,6 @@
 """The team page: who is where, what holds, what is due."""
 
+import re
 from datetime import date, datetime
 
 import pytest
@@ -289,3 +290,13 @@ def test_the_club_is_found_by_what_is_proposed_and_what_is_late(clubs_reader):
     said = text_of(clubs_reader.page("/console/team?search=NU-112"))
     assert "Lapsed: Team training" in said
     assert "Review of an override, overdue" in said
+
+
+def test_who_is_back_in_competition_takes_part_in_it_and_it_is_said_once(clubs_reader):
+    found = re.search(r'href="(/console/athletes/[^"]+)">NU-101<', clubs_reader.page("/console/team?search=NU-101"))
+    assert found is not None
+    said = text_of(clubs_reader.page(found[1]))
+
+    assert "Position Competition Ida Probe (invented), physician" in said
+    assert "Decision signed off (agree): Competition." in said
+    assert "Competition, competition" not in said
