@@ -57,7 +57,10 @@ def show(episode_id: str) -> Answer:
 @blp.creates(DecisionSchema, at=lambda made: f"/v1/decisions/{made.id}", example=STORED_DECISION)
 @blp.arguments(StoredEvidenceSchema, example={"target_stage": "rebuild"})
 def decide(body: Mapping[str, Any], episode_id: str) -> Created:
-    """Judge what is stored of an episode now, by the version in force today."""
+    """Judge what is stored of an episode now, by the version in force today.
+
+    A submitter does so for episodes of which it has posted a battery.
+    """
     return decide_now(context(), caller(), episode_id, body, idempotency_key())
 
 

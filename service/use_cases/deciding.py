@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from service.domain.errors import NotFoundError
 from service.domain.record import instant
 from service.domain.standing import moment_now
 from service.store import history
@@ -14,6 +15,7 @@ from service.use_cases.context import Caller, Context, Created
 from service.use_cases.in_force import choose
 from service.use_cases.judging_record import decide, evidence_now
 from service.use_cases.posting import decided_answer, decision_before
+from service.use_cases.reads import may_see
 from service.use_cases.recording import Recording, opened
 
 ROUTE = "POST /v1/episodes/{id}/decisions"
@@ -24,7 +26,7 @@ def decide_now(context: Context, caller: Caller, episode: str, body: Mapping[str
     """Judge an episode for a stage as of now; `body` is what `schemas.appending.StoredEvidenceSchema` loads.
 
     Raises:
-        NotFoundError: there is no such episode.
+        NotFoundError: there is no such episode, or a submitter has posted no battery of it.
         InvalidDocumentError: no battery of the episode counts.
         NoCriteriaInForceError: nothing judges it today.
         UnknownStageError: the set in force has no such stage.
@@ -41,6 +43,9 @@ def decide_now(context: Context, caller: Caller, episode: str, body: Mapping[str
             assert row is not None, "a claim is kept with what it made"
             return Created(decision_before(tx, context, caller, row), first, replayed=True)
         recording = opened(tx, context, caller, of_episode(caller, episode)(tx))
+        if not may_see(caller, recording.chain, episode):
+            what = "episode"
+            raise NotFoundError(what, episode)
         return Created(_decided(recording, episode, body, id_, context.service_version), id_)
 
     return context.database.write(work)

@@ -1,8 +1,10 @@
 """Reading about a person: every read leaves one row in the audit log, or is not answered."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 
+from service.domain.chain import Link
+from service.domain.record import BATTERY
 from service.store.database import Tx
 from service.use_cases.audit import note
 from service.use_cases.context import CLINICIAN, Caller, Context
@@ -55,3 +57,12 @@ def watched(context: Context, caller: Caller, read: Callable[[Tx], Seen], *, act
 def sees_all(caller: Caller) -> bool:
     """Tell whether a caller reads what others posted: a clinician does, a submitter reads own posts only."""
     return CLINICIAN in caller.roles
+
+
+def may_see(caller: Caller, chain: Iterable[Link], episode: str) -> bool:
+    """Tell whether a caller reads of an episode, on its athlete's record: a submitter that has posted a battery of it.
+
+    Who reads all of the organisation reads of every episode.
+    """
+    own = (one for one in chain if one.kind == BATTERY and one.actor == caller.actor)
+    return sees_all(caller) or any(one.episode == episode for one in own)

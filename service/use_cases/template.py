@@ -10,7 +10,6 @@ from service.domain.errors import NotFoundError
 from service.domain.evidence import Evidence
 from service.domain.holds import screen_due
 from service.domain.judging import Judging
-from service.domain.record import BATTERY
 from service.domain.units import of_dimension
 from service.store import criteria as store
 from service.store import people
@@ -20,7 +19,7 @@ from service.use_cases.context import Caller, Context
 from service.use_cases.criteria_text import Named
 from service.use_cases.governance import today
 from service.use_cases.in_force import by_digest, choose
-from service.use_cases.reads import Seen, sees_all, watched
+from service.use_cases.reads import Seen, may_see, watched
 from service.use_cases.showing_criteria import about
 from service.use_cases.showing_people import EPISODE, Looking
 
@@ -82,17 +81,11 @@ def template(  # noqa: PLR0913 - what of which version, for whom
     def read(tx: Tx) -> Seen:
         row = people.with_athletes_ref(tx, caller.organisation, episode=episode)
         looking = None if row is None else Looking(tx, caller, now, row.athlete_id)
-        if row is None or looking is None or not _may_see(looking, episode):
+        if row is None or looking is None or not may_see(caller, looking.chain, episode):
             raise NotFoundError(EPISODE, episode)
         return Seen(_of_episode(looking, row, criteria, stage), row.id, row.athlete_id)
 
     return watched(context, caller, read, action="read_episode", kind=EPISODE)
-
-
-def _may_see(looking: Looking, episode: str) -> bool:
-    """Tell whether the caller may read of an episode: a submitter that has posted a battery of it may."""
-    own = (one for one in looking.chain if one.kind == BATTERY and one.actor == looking.caller.actor)
-    return sees_all(looking.caller) or any(one.episode == episode for one in own)
 
 
 def _of_episode(looking: Looking, row: Any, criteria: CriteriaSet, stage: str | None) -> dict[str, Any]:

@@ -577,6 +577,16 @@ def test_what_is_stored_is_judged_now(clinic):
     assert clinic.state_of(answer["id"]) == "standing"
 
 
+def test_a_submitter_is_told_nothing_of_an_episode_of_which_it_has_posted_no_battery(clinic):
+    stored = clinic.post(BATTERIES, small("A"), CLINICIAN)
+    path, stage = f"/v1/episodes/{stored['episode_id']}/decisions", {"target_stage": "rebuild"}
+
+    assert_problem(send(clinic.submitter, path, stage), 404, "not_found")
+
+    clinic.at("2026-11-20T18:00:00+01:00").post_battery(small("B", "2026-11-20T17:30:00+01:00"))
+    assert send(clinic.submitter, path, stage).status_code == 201
+
+
 def test_a_decision_on_what_is_stored_is_made_once(clinic):
     path = f"/v1/episodes/{clinic.post_battery(small(target_stage=None))['episode_id']}/decisions"
 
