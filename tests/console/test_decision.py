@@ -68,6 +68,13 @@ def test_the_page_says_the_verdict_its_caution_and_every_reason(reader, clinic):
     assert html.count('class="strip"') == sum(bool(one["measured"] and one["margin"]) for one in decided["reasons"])
 
 
+def test_why_it_holds_is_read_with_the_verdict(reader, held):
+    said = text_of(reader.page(address(held)))
+    main = said[said.index("Sign out") :]
+
+    assert main.index("Hold for") < main.index(held["summary"]) < main.index("Caution.")
+
+
 def test_an_answer_that_is_required_is_told_in_words(reader, held):
     said = text_of(reader.page(address(held)))
 

@@ -204,6 +204,13 @@ def test_the_way_back_never_leads_elsewhere(world, then):
     assert response.headers["Location"] == "/console/"
 
 
+def test_who_is_sent_to_sign_in_is_told_what_comes_next(world):
+    asked = visitor(world).get("/console/due", follow_redirects=True).text
+
+    assert "the page that was asked for comes next" in text_of(asked)
+    assert "comes next" not in text_of(visitor(world).get("/console/", follow_redirects=True).text)
+
+
 @pytest.mark.parametrize("path", ["/console/nothing", "/console/athletes/none"])
 def test_an_address_that_is_none_is_answered_as_a_page(world, path):
     response = signed_in(world).get(path)

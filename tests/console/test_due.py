@@ -116,6 +116,13 @@ def test_only_a_check_in_is_said_to_be_done_and_what_can_not_be_stays_ticked(rea
     assert clinic.row("tasks", id=task["id"])["state"] == "open"
 
 
+def test_a_check_in_is_answered_with_a_battery_from_here(reader, clinic):
+    made, _ = returned(clinic)
+    html = reader.page(f"{DUE}?kind=check_in")
+
+    assert html.count(f'href="/console/episodes/{made["episode_id"]}/battery') == 3
+
+
 def test_a_check_in_is_done_with_how_it_went(reader, clinic):
     _, check_ins = returned(clinic)
     first = check_ins[0]["id"]
