@@ -38,8 +38,8 @@ def create(body: Mapping[str, Any]) -> Created:
     `withdrawn`, and its Location is the battery's. A follow-up judges again the gate of the occasion that it follows,
     where it comes in time. An assessment brings the facts of its episode whole each time, a follow-up needs none, a
     baseline has none. What a battery that `supersedes` another takes back of referral signs, events, pain beyond
-    the limit, giving way and failed landings is named in `data_quality`, as corrected_away. All faults are told at
-    once, and nothing of a refused battery is kept.
+    the limit, giving way and failed landings is named in `data_quality`, as corrected_away. All faults of form are told
+    at once, then who or what is named and not there, then all other faults; nothing of a refused battery is kept.
     """
     return post_battery(context(), caller(), body, idempotency_key())
 

@@ -115,13 +115,17 @@ class ReleasedVersionError(ServiceError):
 
 
 class NoCriteriaInForceError(ServiceError):
-    """No version judges on that day; `in_force_from` is the first later day on which one does (ISO 8601), if any."""
+    """No version judges on that day; `in_force_from` is the first later day on which one does (ISO 8601), if any.
+
+    `pointer` is what the sender can mend, where something is.
+    """
 
     code = "no_criteria_in_force"
 
-    def __init__(self, message: str, *, in_force_from: str | None = None) -> None:
+    def __init__(self, message: str, *, in_force_from: str | None = None, pointer: str | None = None) -> None:
         super().__init__(message)
         self.in_force_from = in_force_from
+        self.errors = () if pointer is None else (FieldError(pointer, "conflicts", message),)
 
 
 class DatabaseUnavailableError(ServiceError):

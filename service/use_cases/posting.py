@@ -201,16 +201,28 @@ class Posting:
         """Return the version that judges an assessment, None where nobody judges it yet."""
         if "target_stage" not in self.body or facts is None:
             return None
-        chosen = choose(
-            self.recording.tx,
-            self.caller.organisation,
-            condition=facts["condition"],
-            on=on,
-            set_id=self.body.get("criteria_set"),
-            version=self.body.get("criteria_version"),
-        )
+        try:
+            chosen = choose(
+                self.recording.tx,
+                self.caller.organisation,
+                condition=facts["condition"],
+                on=on,
+                set_id=self.body.get("criteria_set"),
+                version=self.body.get("criteria_version"),
+            )
+        except NoCriteriaInForceError as error:
+            day = error.in_force_from
+            raise NoCriteriaInForceError(error.message, in_force_from=day, pointer=self._to_mend(day)) from None
         chosen.gate(self.body["target_stage"])
         return chosen
+
+    def _to_mend(self, in_force_from: str | None) -> str | None:
+        """Return what of the body nothing judges: its day where something does later, else its set or its condition."""
+        if in_force_from is not None:
+            return "#/performed_at"
+        if "criteria_set" in self.body:
+            return "#/criteria_set"
+        return "#/episode/condition" if "episode" in self.body else None
 
     # What is refused
 

@@ -309,6 +309,20 @@ def test_before_the_first_version_nothing_judges(database_url):
     problem = assert_problem(clinic.refused(BATTERIES, small(), SUBMITTER), 422, "no_criteria_in_force")
 
     assert problem["facts"]["in_force_from"] == "2026-12-01"
+    assert places(problem) == [("#/performed_at", "conflicts")]
+
+
+@pytest.mark.parametrize(
+    ("changes", "place"),
+    [
+        ({"criteria_set": "club-ankle"}, "#/criteria_set"),
+        ({"episode": EPISODE | {"condition": "hamstring_strain"}}, "#/episode/condition"),
+    ],
+)
+def test_what_no_version_is_made_for_is_named_where_it_stands(clinic, changes, place):
+    problem = assert_problem(clinic.refused(BATTERIES, small(**changes), SUBMITTER), 422, "no_criteria_in_force")
+
+    assert places(problem) == [(place, "conflicts")]
 
 
 def test_a_version_is_an_assertion_and_no_choice(clinic):
