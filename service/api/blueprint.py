@@ -106,7 +106,7 @@ class Blueprint(flask_smorest.Blueprint):
         Args:
             schema: the shape of the answer.
             at: returns the address of what was created, for Location.
-            documented: `example` and `description`, as flask-smorest takes them.
+            documented: `has_etag`, `example` and `description`, as `answers` takes them.
         """
         documents = self.answers(schema, status=201, headers=_CREATED_HEADERS, **documented)
 
@@ -116,6 +116,7 @@ class Blueprint(flask_smorest.Blueprint):
                 idempotency_key()  # without one nothing is read
                 done: Created = view(*given, **named)
                 headers = {"Location": at(done)} | ({REPLAYED: "true"} if done.replayed else {})
+                headers |= etag(done.etag) if done.etag is not None else {}
                 return (done.answer, headers) if done.is_new else _response((done.answer, headers), 200)
 
             return _with_parameter(documents(created), _KEY_PARAMETER)

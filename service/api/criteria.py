@@ -139,7 +139,7 @@ def drafted() -> Answer:
 
 
 @drafts.post("")
-@drafts.creates(DraftSchema, at=place_of_draft)
+@drafts.creates(DraftSchema, at=place_of_draft, has_etag=True)
 @drafts.arguments(NewDraftSchema, example=ORIGIN)
 def begin(body: Mapping[str, Any]) -> Created:
     """Make a draft: a copy of a version under an id of your own, or a text that is sent.

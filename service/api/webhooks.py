@@ -72,7 +72,7 @@ def every(asked: Mapping[str, Any]) -> Answer:
 
 
 @blp.post("")
-@blp.creates(WebhookSecretSchema, at=_address, example=TOLD)
+@blp.creates(WebhookSecretSchema, at=_address, has_etag=True, example=TOLD)
 @blp.arguments(WebhookSchema, example=SENT)
 def create(body: Mapping[str, Any]) -> Created:
     """Make a webhook.
@@ -116,7 +116,7 @@ def remove(webhook_id: str) -> Answer:
 
 
 @blp.post("/<id:webhook_id>/rotate-secret")
-@blp.creates(WebhookSecretSchema, at=_address, example=ROTATED)
+@blp.creates(WebhookSecretSchema, at=_address, has_etag=True, example=ROTATED)
 @blp.arguments(RotationSchema, example={"keep_previous_hours": 24})
 def rotate(body: Mapping[str, Any], webhook_id: str) -> Created:
     """Give a webhook a new secret.

@@ -63,10 +63,12 @@ class Caller:
 class Created:
     """What was created, or had been by an earlier request with the same key.
 
-    `is_new` is False where all of it had been so before, so that nothing was created.
+    `is_new` is False where all of it had been so before, so that nothing was created. `etag` names its state, where it
+    can be changed.
     """
 
     answer: Mapping[str, Any]
     id: str
     replayed: bool = False
     is_new: bool = True
+    etag: str | None = None

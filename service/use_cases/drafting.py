@@ -72,7 +72,7 @@ def _make(made: Change, name: Named, text: Text) -> Created:
     draft = Draft(*name, text.source, text.examples, 1, made.caller.actor, made.now)
     store.add_draft(made.tx, made.organisation, draft)
     made.note("make_criteria_draft", DRAFT, str(name))
-    return Created(_answer(draft), object_id(made.caller, DRAFT, name))
+    return Created(_answer(draft), object_id(made.caller, DRAFT, name), etag=tag(draft))
 
 
 def _origin(tx: Tx, caller: Caller, body: Mapping[str, Any], shipped: Path) -> tuple[Named, Text]:
@@ -146,7 +146,7 @@ def _made_before(made: Change, first: str) -> Created:
     """Return the draft that the first request with this key made."""
     for draft in store.draft_list(made.tx, made.organisation):
         if object_id(made.caller, DRAFT, Named(draft.set_id, draft.version)) == first:
-            return Created(_answer(draft), first, replayed=True)
+            return Created(_answer(draft), first, replayed=True, etag=tag(draft))
     message = "the draft that the first request with this Idempotency-Key made is published or deleted; send a new key"
     raise ConflictError(CONFLICTS, message)
 

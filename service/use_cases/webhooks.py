@@ -56,7 +56,7 @@ def create_webhook(context: Context, caller: Caller, body: Mapping[str, Any], *,
         one = Webhook(id_, **_sent(body), state=ON, created_at=now, updated_at=now, secret=_new_secret())
         store.add(tx, caller.organisation, one)
         _note(tx, caller, now, "create_webhook", one)
-        return Created(webhook_answer(one, now, Counted()) | _told_once(one), id_)
+        return Created(webhook_answer(one, now, Counted()) | _told_once(one), id_, etag=tag(one))
 
     return context.database.write(work)
 
@@ -172,7 +172,7 @@ def rotate_secret(context: Context, caller: Caller, id_: str, body: Mapping[str,
         )
         store.change(tx, caller.organisation, one)
         _note(tx, caller, now, "rotate_webhook_secret", one, f"the one before signs for {hours} hours more")
-        return Created(_answered(tx, caller, one, now) | _told_once(one), id_)
+        return Created(_answered(tx, caller, one, now) | _told_once(one), id_, etag=tag(one))
 
     return context.database.write(work)
 
@@ -229,7 +229,8 @@ def tag(one: Webhook) -> str:
 def _told_before(tx: Tx, caller: Caller, id_: str) -> Created:
     """Return the webhook whose secret an earlier request of this key was told."""
     one = _known(tx, caller, id_)
-    return Created(_answered(tx, caller, one, one.updated_at) | {"secret": None, "note": NOT_AGAIN}, id_, replayed=True)
+    answer = _answered(tx, caller, one, one.updated_at) | {"secret": None, "note": NOT_AGAIN}
+    return Created(answer, id_, replayed=True, etag=tag(one))
 
 
 def _told_once(one: Webhook) -> dict[str, str]:

@@ -177,6 +177,7 @@ def test_drafts_are_changed_by_who_has_seen_them(admin: Client) -> None:
     made = admin.post(DRAFTS, ORIGIN)
     assert made.headers["Location"] == DRAFT
     seen = admin.get(DRAFT).headers["ETag"]
+    assert made.headers["ETag"] == seen
     text = {"source": "id: x\n", "examples": "[]\n"}
     assert admin.put(DRAFT, text).status_code == 428
     assert admin.put(DRAFT, text, headers={"If-Match": '"9-000000000000"'}).status_code == 412

@@ -249,6 +249,15 @@ def test_a_change_needs_the_etag_of_what_was_seen(admin):
     assert admin.put(address, body | {"label": "ours"}, headers={"If-Match": after.headers["ETag"]}).status_code == 200
 
 
+def test_what_was_made_can_be_changed_without_looking_at_it_first(admin):
+    made = admin.post(PATH, {"url": URL})
+    address, body = made.headers["Location"], {"url": URL, "state": "on", "label": "mine"}
+
+    rotated = admin.post(f"{address}/rotate-secret", {"keep_previous_hours": 0})
+    assert_problem(admin.put(address, body, headers={"If-Match": made.headers["ETag"]}), 412, "precondition_failed")
+    assert admin.put(address, body, headers={"If-Match": rotated.headers["ETag"]}).status_code == 200
+
+
 def test_a_change_that_changes_nothing_is_none(clinic, admin):
     one = made(admin)
     before = clinic.row("webhooks")
