@@ -15,6 +15,7 @@ from service.store.database import Tx
 from service.use_cases.audit import note
 from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import choose, sets_in_force
+from service.use_cases.lapses import has_lapsed
 from service.use_cases.reads import Seen, watched
 from service.use_cases.showing_batteries import BATTERY, as_sent
 from service.use_cases.showing_criteria import about
@@ -77,7 +78,7 @@ def entry_of_episode(context: Context, caller: Caller, episode: str, asked: Aske
         answer = {
             "athlete": {"id": row.athlete_id, "ref": row.athlete_ref},
             "episode": {"id": row.id, "ref": row.ref, **{name: getattr(row, name) for name in _FACTS}},
-            "position": row.stage,
+            "position": None if has_lapsed(row.position_until, looking.today) else row.stage,
             "sets": [_set(one) for one in sets],
             "form": None if chosen is None else _form(looking, row, *chosen, _extra(sent or {}, asked.also)),
             "sent": sent,

@@ -13,6 +13,11 @@ from service.store.task_state import SIGN_OFF
 from service.use_cases.timeline import Names, standing
 
 
+def has_lapsed(until: date | None, today: date) -> bool:
+    """Tell whether a position with this last day, or with none, holds no more."""
+    return until is not None and today > until
+
+
 def lapses(links: Sequence[Link], names: Names, now: datetime) -> list[dict[str, Any]]:
     """Return the lines of an episode's positions that ended by themselves, as `timeline` returns those of entries.
 

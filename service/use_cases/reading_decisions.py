@@ -19,6 +19,7 @@ from service.use_cases.decision_view import decision_view
 from service.use_cases.history import known_row
 from service.use_cases.in_force import by_digest
 from service.use_cases.judging_record import evidence_then
+from service.use_cases.lapses import has_lapsed
 from service.use_cases.reads import Seen, watched
 from service.use_cases.signing import overridable
 from service.use_cases.withdrawing import why_withdrawn
@@ -80,7 +81,7 @@ def read_decision(context: Context, caller: Caller, id_: str, *, with_working: b
                 criteria,
                 row,
                 None if evidence is None else evidence.facts.involved_side,
-                row["position_until"] is not None and today > row["position_until"],
+                has_lapsed(row["position_until"], today),
                 link.content["occasion"] if row["episode_closed_on"] is None else None,
                 _latest(chain, link),
                 [_sign_off(one) for one in _signed(chain, id_)],

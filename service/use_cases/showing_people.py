@@ -20,7 +20,7 @@ from service.store.task_state import SIGN_OFF
 from service.use_cases.brief_decisions import brief, cautions
 from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import by_digest
-from service.use_cases.lapses import lapses
+from service.use_cases.lapses import has_lapsed, lapses
 from service.use_cases.reads import Seen, watched
 from service.use_cases.retests import task_view
 from service.use_cases.timeline import Names, person_of, timeline
@@ -246,7 +246,7 @@ def _position(looking: Looking, row: Any) -> dict[str, Any] | None:
         "stage": row.stage,
         "participation": row.participation,
         "until": None if until is None else until.isoformat(),
-        "lapsed": until is not None and looking.today > until,
+        "lapsed": has_lapsed(until, looking.today),
         "determination": None if said is None else said.content.get("determination"),
         "set_at": None if said is None else said.recorded_at,
         "set_by": None if said is None else person_of(said, looking.actors[said.actor]),

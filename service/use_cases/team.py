@@ -15,6 +15,7 @@ from service.use_cases.brief_decisions import today_of
 from service.use_cases.context import Caller, Context
 from service.use_cases.decision_view import standing_view
 from service.use_cases.in_force import by_digest
+from service.use_cases.lapses import has_lapsed
 from service.use_cases.reads import Seen, watched
 
 EPISODE = "episode"
@@ -105,14 +106,13 @@ def _item(
     latest = live[-1] if live else None
     known = criteria[latest["criteria_digest"]] if latest else None
     stage = supported(decisions, criteria)
-    until = row["position_until"]
     return {
         **{key: row[key] for key in ("athlete_id", "athlete_ref", "condition", "involved_side", "onset_on")},
         "days": _days_since(row["onset_on"], today),
         "episode_id": row["id"],
         "stage": row["stage"],
         "participation": row["participation"],
-        "lapsed": until is not None and today > until,
+        "lapsed": has_lapsed(row["position_until"], today),
         "supported_stage": stage,
         "step_back": _is_step_back(row["stage"], stage, known),
         "open_findings": row["open_findings"],

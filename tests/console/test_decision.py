@@ -173,6 +173,7 @@ def test_a_position_that_has_lapsed_says_so_before_it_is_read(clinic, held):
     reader = signed_in(clinic.world)
     reader.done(address(held, "/sign-offs"), form(reader, held, **OVERRIDE))
     assert "Lapsed" not in text_of(reader.page(address(held)))
+    assert "the position now" in reader.page(f"/console/episodes/{held['episode_id']}/battery")
     clinic.at("2026-11-28T09:00:00+01:00")
 
     reader = signed_in(clinic.world)
@@ -180,6 +181,7 @@ def test_a_position_that_has_lapsed_says_so_before_it_is_read(clinic, held):
     assert lapsed.format("now ") in text_of(reader.page(address(held)))
     assert lapsed.format("") in text_of(reader.page(f"/console/athletes/{held['athlete_id']}"))
     assert "Lapsed: Rebuilding range, balance and strength" in text_of(reader.page("/console/team"))
+    assert "the position now" not in reader.page(f"/console/episodes/{held['episode_id']}/battery")
 
 
 def test_who_agrees_sets_the_position_from_the_page(reader, clinic):
