@@ -179,7 +179,9 @@ def test_a_position_that_has_lapsed_says_so_before_it_is_read(clinic, held):
     reader = signed_in(clinic.world)
     lapsed = "Position {}Lapsed: Rebuilding range, balance and strength"
     assert lapsed.format("now ") in text_of(reader.page(address(held)))
-    assert lapsed.format("") in text_of(reader.page(f"/console/athletes/{held['athlete_id']}"))
+    athlete = reader.page(f"/console/athletes/{held['athlete_id']}")
+    assert lapsed.format("") in text_of(athlete)
+    assert "selected" not in athlete.partition("Position without a decision")[2].partition("</form>")[0]
     assert "Lapsed: Rebuilding range, balance and strength" in text_of(reader.page("/console/team"))
     assert "the position now" not in reader.page(f"/console/episodes/{held['episode_id']}/battery")
 

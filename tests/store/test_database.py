@@ -1,5 +1,7 @@
 """One way to write and one to read, on both databases."""
 
+import subprocess
+import sys
 import threading
 from datetime import UTC, datetime, timedelta, timezone
 
@@ -42,6 +44,20 @@ def test_a_write_that_fails_leaves_nothing(world):
     with pytest.raises(LookupError):
         world.context.database.write(work)
     assert zone_of(world) == "Europe/Berlin"
+
+
+def test_what_was_answered_is_on_the_disk(tmp_path):
+    """In a process of its own, since this one waits for no disk."""
+    asked = (
+        "from service.store.database import Database\n"
+        f"asked = Database('sqlite:///{tmp_path / 'record.sqlite'}')\n"
+        "print(*(asked.write(lambda tx: tx.exec_driver_sql(f'PRAGMA {one}').scalar_one())"
+        " for one in ('synchronous', 'journal_mode')))\n"
+    )
+    ran = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+
+    full = 2
+    assert ran.stdout.split() == [str(full), "wal"]
 
 
 def test_a_read_can_not_write(world):
