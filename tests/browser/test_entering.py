@@ -165,7 +165,7 @@ def test_a_battery_that_was_sent_leaves_no_draft(visit, site):
 
     page.get_by_role("button", name="Send the battery").click()
 
-    wait_for_page(page, "for Team training")
+    wait_for_page(page, "Hold for Team training")
     assert page.evaluate(DRAFTS) == 0
 
 
@@ -182,7 +182,7 @@ def test_without_a_connection_nothing_is_lost_and_it_is_sent_once_afterwards(vis
     expect(field(page, TRIAL.format(0))).to_have_value("9,6")
     page.context.set_offline(False)
     tap_twice(page.get_by_role("button", name="Send the battery"))
-    wait_for_page(page, "for Team training")
+    wait_for_page(page, "Hold for Team training")
     assert all("ERR_INTERNET_DISCONNECTED" in one for one in complaints)
     complaints.clear()
 
