@@ -51,7 +51,7 @@ def follow_criteria(tx: Tx, organisation: str, zone: ZoneInfo, now: datetime) ->
         tasks.change(tx, row)
     tasks.add(tx, new)
     before = {row["id"]: row for row in rows}
-    follow(tx, organisation, zone, now, before=before, after=before | {row["id"]: row for row in (*ended, *new)})
+    follow(tx, organisation, now, before=before, after=before | {row["id"]: row for row in (*ended, *new)})
 
 
 def follow_everywhere(context: Context) -> None:
@@ -101,7 +101,7 @@ def change_review(  # noqa: PLR0913 - what is done to which review, and the key 
             )
             after = before | moved
             tasks.change(tx, after)
-            follow(tx, caller.organisation, caller.zone, now, before={id_: before}, after={id_: after})
+            follow(tx, caller.organisation, now, before={id_: before}, after={id_: after})
             follow_criteria(tx, caller.organisation, caller.zone, now)
             said = f"{before['about']}: {body.get('reason') or body.get('note')}"
             action = f"{route.rpartition('/')[2]}_criteria_review"

@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from service.domain.errors import NotFoundError
 from service.domain.record import instant
@@ -65,7 +64,7 @@ def change_organisation(context: Context, caller: Caller, body: Mapping[str, Any
         if changed:
             access.change_organisation(tx, caller.organisation, name=body["name"], time_zone=body["time_zone"])
             _note_change(tx, caller, now, "; ".join(changed))
-            replan(tx, caller.organisation, ZoneInfo(body["time_zone"]), now)
+            replan(tx, caller.organisation, now)
         return _answer(_own(tx, caller))
 
     return context.database.write(work)

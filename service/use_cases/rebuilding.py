@@ -142,8 +142,7 @@ class _Looking:
         ]
         if self.may_write:
             state.write(tx, stored, rebuilt)
-            zone, now = ZoneInfo(self.home.time_zone), self.context.clock()
-            follow(tx, self.home.id, zone, now, before=stored["tasks"], after=rebuilt["tasks"])
+            follow(tx, self.home.id, self.context.clock(), before=stored["tasks"], after=rebuilt["tasks"])
         return report
 
     def _now(self, chain: list[Link]) -> Moment:

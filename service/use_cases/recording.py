@@ -157,7 +157,7 @@ class Recording:
 
     def _remind(self) -> None:
         before, after = self.before["tasks"], self.after["tasks"]
-        follow(self.tx, self.caller.organisation, self.caller.zone, self.now, before=before, after=after)
+        follow(self.tx, self.caller.organisation, self.now, before=before, after=after)
 
     def _tell(self, withdrawn: list[str]) -> None:
         news = news_of_record(self.added, withdrawn, self.after["decisions"], self.now)

@@ -104,7 +104,7 @@ def drop_episode_plan(context: Context, caller: Caller, episode: str, *, etag: s
             now = context.clock()
             store.drop_plan(tx, caller.organisation, episode)
             note(tx, caller, at=now, action="drop_reminder_plan", object_kind=_WHAT, object_id=episode, athlete=athlete)
-            replan(tx, caller.organisation, caller.zone, now, episode=episode)
+            replan(tx, caller.organisation, now, episode=episode)
 
     context.database.write(work)
 
@@ -165,7 +165,7 @@ def _keep(  # noqa: PLR0913 - whose plan, and what it is to be
             athlete=athlete,
             detail=detail,
         )
-        replan(tx, caller.organisation, caller.zone, now, episode=episode)
+        replan(tx, caller.organisation, now, episode=episode)
     return plan_that_counts(tx, caller, episode)
 
 

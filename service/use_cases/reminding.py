@@ -18,6 +18,7 @@ from service.domain.reminding import ADMINISTRATORS, CLINICIANS, Due, counting, 
 from service.store import access, reminders
 from service.store.database import Tx
 from service.store.reminders import HANDED, TOO_LATE, New
+from service.store.sending import organisation_of
 from service.store.task_state import FOLLOW_UP, OPEN
 from service.store.tasks import CRITERIA_REVIEW
 from service.use_cases.context import ADMINISTRATOR, CLINICIAN, Context
@@ -34,15 +35,12 @@ Rows = Mapping[Any, Row]
 Owed = Mapping[str, Collection[str]]
 
 
-def follow(  # noqa: PLR0913 - whose tasks, when, and what they were and are
-    tx: Tx, organisation: str, zone: ZoneInfo, now: datetime, *, before: Rows, after: Rows
-) -> None:
+def follow(tx: Tx, organisation: str, now: datetime, *, before: Rows, after: Rows) -> None:
     """Plan the reminders of tasks that are new, moved or closed; where none is, nothing is asked of the database.
 
     Args:
         tx: the transaction that writes the tasks.
         organisation: whose they are.
-        zone: the organisation's.
         now: an aware moment.
         before: the rows of the tasks as they were, by key.
         after: the rows as they are.
@@ -50,23 +48,23 @@ def follow(  # noqa: PLR0913 - whose tasks, when, and what they were and are
     changed = {key: row for key, row in after.items() if _has_moved(before.get(key), row)}
     over = [row["id"] for key, row in before.items() if key not in after or key in changed]
     reminders.forget_planned(tx, organisation, over)
-    _plan(tx, organisation, zone, now, [row for row in changed.values() if row["state"] == OPEN], owed={})
+    _plan(tx, organisation, now, [row for row in changed.values() if row["state"] == OPEN], owed={})
 
 
-def replan(tx: Tx, organisation: str, zone: ZoneInfo, now: datetime, *, episode: str | None = None) -> None:
+def replan(tx: Tx, organisation: str, now: datetime, *, episode: str | None = None) -> None:
     """Plan what is to come anew for the open tasks of an organisation, or of one of its episodes.
 
     A step that was still planned and is past by the new plan or time zone is due at once.
     """
     rows = reminders.open_tasks(tx, organisation, episode=episode)
     owed = reminders.forget_planned(tx, organisation, [row["id"] for row in rows])
-    _plan(tx, organisation, zone, now, rows, owed=owed)
+    _plan(tx, organisation, now, rows, owed=owed)
 
 
 def plan_missing(context: Context) -> None:
     """Plan reminders of open tasks that have none at all: of a record that is older than reminders, or was restored."""
     for one in context.database.read(access.every_organisation):
-        missing = partial(_plan_unplanned, one=one, now=context.clock())
+        missing = partial(_plan_unplanned, organisation=one.id, now=context.clock())
         context.database.write(missing)
 
 
@@ -101,16 +99,14 @@ def _has_moved(before: Row | None, after: Row) -> bool:
     return before is None or any(before[name] != after[name] for name in _MOVES)
 
 
-def _plan_unplanned(tx: Tx, one: access.Organisation, now: datetime) -> None:
-    rows = reminders.open_tasks(tx, one.id, is_unplanned=True)
-    _plan(tx, one.id, ZoneInfo(one.time_zone), now, rows, owed={})
+def _plan_unplanned(tx: Tx, organisation: str, now: datetime) -> None:
+    _plan(tx, organisation, now, reminders.open_tasks(tx, organisation, is_unplanned=True), owed={})
 
 
-def _plan(  # noqa: PLR0913 - whose tasks, when, and what is owed of them
-    tx: Tx, organisation: str, zone: ZoneInfo, now: datetime, rows: Sequence[Row], *, owed: Owed
-) -> None:
+def _plan(tx: Tx, organisation: str, now: datetime, rows: Sequence[Row], *, owed: Owed) -> None:
     if not rows:
         return
+    zone = organisation_of(tx, organisation).zone  # as it is by now: whoever waited for its change knows another
     of_episode = _plans(tx, organisation, rows)
     new = [
         New(_id(row, one.step), row["id"], row["due_on"], one.step, one.at)

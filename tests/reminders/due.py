@@ -53,7 +53,7 @@ def add_tasks(clinic: Clinic, count: int, due_on: date) -> list[str]:
         make_athlete(tx, organisation, athlete, f"Invented {athlete[:8]}")
         tx.execute(sa.insert(tasks), rows)
         after = {one["id"]: one for one in rows}
-        follow(tx, organisation, clinic.world.clinician.zone, clinic.world.clock(), before={}, after=after)
+        follow(tx, organisation, clinic.world.clock(), before={}, after=after)
 
     clinic.world.context.database.write(work)
     return [str(one["id"]) for one in rows]

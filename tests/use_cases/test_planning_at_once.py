@@ -7,6 +7,7 @@ import pytest
 import sqlalchemy as sa
 
 from service.store.sending_tables import webhooks
+from service.store.tables import organisations
 from tests.clinic import new_clinic
 from tests.reminders.due import add_webhook, held
 
@@ -26,28 +27,66 @@ def clinic(databases):
         made.world.context.database.close()
 
 
-@pytest.mark.parametrize(
-    ("path", "body", "on_day"),
-    [(PLAN_PATH, PLAN, "2026-11-22T09:30:00+01:00"), (ZONE_PATH, ZONE, "2026-11-22T07:00:00-05:00")],
-)
-def test_what_is_posted_while_the_plan_or_the_time_zone_is_changed_follows_the_new_one(clinic, path, body, on_day):
+CHANGES = [(PLAN_PATH, PLAN, "2026-11-22T09:30:00+01:00"), (ZONE_PATH, ZONE, "2026-11-22T07:00:00-05:00")]
+
+
+class Looking:
+    """Looks at who waits for a lock."""
+
+    def __init__(self, connection):
+        self.connection = connection
+
+    def wait_until(self, count, one):
+        """Until so many wait, of whom this is one."""
+        while self.connection.execute(WAITING).scalar_one() < count:
+            assert not one.done(), one.result()
+            self.connection.rollback()
+
+
+@pytest.fixture
+def looking(clinic):
+    with clinic.world.context.database.engine.connect() as connection:
+        yield Looking(connection)
+
+
+def put(clinic, path, body):
+    """The answer to a change, which another thread waits for."""
+    return clinic.administrator.put(path, body, headers={"If-Match": "*"})
+
+
+def assert_planned(clinic, task, on_day):
+    planned = {one["step"]: one["at"] for one in clinic.found("reminders", task_id=task["id"])}
+    assert planned["on_day"] == datetime.fromisoformat(on_day)
+
+
+@pytest.mark.parametrize(("path", "body", "on_day"), CHANGES)
+def test_what_is_posted_while_a_change_waits_for_it_follows_the_change(clinic, looking, path, body, on_day):
     add_webhook(clinic, "https://receiver.example.org/", events="")
-    tag = clinic.administrator.get(path).headers.get("ETag", "")
-    engine = clinic.world.context.database.engine
-    with ThreadPoolExecutor(2) as pool, engine.connect() as looking:
-
-        def wait_for(count, *, unless):
-            while not unless.done() and looking.execute(WAITING).scalar_one() < count:
-                looking.rollback()
-
-        with engine.begin() as holding:  # the webhook, which a post names once its reminders are planned
+    with ThreadPoolExecutor(2) as pool:
+        with clinic.world.context.database.engine.begin() as holding:
+            # The webhook, which a post names once its reminders are planned.
             holding.execute(sa.select(webhooks.c.id).with_for_update())
             posting = pool.submit(held, clinic)
-            wait_for(1, unless=posting)
-            changing = pool.submit(clinic.administrator.put, path, body, headers={"If-Match": tag})
-            wait_for(2, unless=changing)
+            looking.wait_until(1, posting)
+            changing = pool.submit(put, clinic, path, body)
+            looking.wait_until(2, changing)
         task, answer = posting.result(), changing.result()
 
     assert answer.status_code == 200, answer.text
-    planned = {one["step"]: one["at"] for one in clinic.found("reminders", task_id=task["id"])}
-    assert planned["on_day"] == datetime.fromisoformat(on_day)
+    assert_planned(clinic, task, on_day)
+
+
+@pytest.mark.parametrize(("path", "body", "on_day"), CHANGES)
+def test_what_waits_for_a_change_to_be_posted_follows_it(clinic, looking, path, body, on_day):
+    with ThreadPoolExecutor(2) as pool:
+        with clinic.world.context.database.engine.begin() as holding:
+            # The organisation, which a change locks once nobody adds to a record.
+            holding.execute(sa.select(organisations.c.id).with_for_update(key_share=True))
+            changing = pool.submit(put, clinic, path, body)
+            looking.wait_until(1, changing)
+            posting = pool.submit(held, clinic)
+            looking.wait_until(2, posting)
+        task, answer = posting.result(), changing.result()
+
+    assert answer.status_code == 200, answer.text
+    assert_planned(clinic, task, on_day)

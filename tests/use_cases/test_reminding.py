@@ -198,7 +198,7 @@ def test_a_new_plan_while_a_reminder_waits_to_be_handed_over_loses_none(clinic):
 
     def planned_anew(tx):
         reminders.keep_plan(tx, world.organisation, world.organisation, plan, by=world.administrator.actor, at=now)
-        replan(tx, world.organisation, BERLIN, now)
+        replan(tx, world.organisation, now)
 
     world.context.database.write(planned_anew)
     hand(clinic, now)
