@@ -178,13 +178,13 @@ def message_id(id_: str) -> str:
 @contextlib.contextmanager
 def _cut_after(seconds: float, connection: HTTPConnection) -> Iterator[Callable[[], bool]]:
     """Cut a connection that takes too long in all: a timeout of its own starts anew with every byte."""
-    cut = threading.Event()
+    cut, sock = threading.Event(), connection.sock  # which the connection lets go where the answer ends with it
 
     def end() -> None:
         cut.set()
-        if connection.sock is not None:
+        if sock is not None:
             with contextlib.suppress(OSError):
-                connection.sock.shutdown(socket.SHUT_RDWR)
+                sock.shutdown(socket.SHUT_RDWR)
 
     timer = threading.Timer(seconds, end)
     timer.daemon = True

@@ -90,8 +90,16 @@ def test_a_name_that_nobody_looks_up_in_time_ends_the_try(clinic, monkeypatch):
     assert (one["state"], one["error"]) == ("waiting", f"the addresses of {HOST} were not found within 0.05 s")
 
 
-@pytest.mark.parametrize("piece", [b"", b"a: b\r\n"])
-def test_a_receiver_that_never_answers_or_never_ends_its_answer_ends_the_try(clinic, monkeypatch, piece):
+@pytest.mark.parametrize(
+    ("begun", "piece"),
+    [
+        (b"", b""),
+        (b"HTTP/1.1 200 OK\r\n", b"a: b\r\n"),
+        (b"HTTP/1.1 200 OK\r\nContent-Length: 65536\r\n\r\n", b"a"),
+        (b"HTTP/1.1 200 OK\r\nConnection: close\r\n\r\n", b"a"),
+    ],
+)
+def test_a_receiver_that_never_answers_or_never_ends_its_answer_ends_the_try(clinic, monkeypatch, begun, piece):
     monkeypatch.setattr(webhook, "SECONDS", 0.5)
     is_over = Event()
     with socket.create_server(("127.0.0.1", 0)) as server:
@@ -99,7 +107,7 @@ def test_a_receiver_that_never_answers_or_never_ends_its_answer_ends_the_try(cli
         def serve():
             connection, _ = server.accept()
             with connection, contextlib.suppress(OSError):
-                connection.sendall(b"HTTP/1.1 200 OK\r\n" if piece else b"")
+                connection.sendall(begun)
                 while not is_over.wait(0.05):
                     connection.sendall(piece)
 
