@@ -12,7 +12,7 @@ from schemas.tasks import CancelSchema, DoneSchema, RescheduleSchema, TasksQuery
 from service.cli import at_database
 from service.cli.layout import minute
 from service.cli.outcomes import PASSED, Said, printed
-from service.cli.pages import add_filters, asked_of
+from service.cli.pages import MORE, add_filters, asked_of
 from service.cli.recording import Option
 from service.cli.refusals import as_lines, known_id, loaded, option_faults
 from service.domain.errors import InvalidDocumentError
@@ -20,7 +20,6 @@ from service.domain.errors import InvalidDocumentError
 Run = Callable[[argparse.Namespace], Said]
 
 NONE = "Nothing fits."
-MORE = "There is more: ask for less, or give a greater --limit."
 
 _SHOWN_BY = "`due list`"
 _FILTERS = {

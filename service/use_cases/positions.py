@@ -13,6 +13,7 @@ from service.domain.standing import supported_stage
 from service.domain.words import listed
 from service.store import criteria as store
 from service.use_cases.in_force import by_digest
+from service.use_cases.lapses import has_lapsed
 from service.use_cases.naming import CONFLICTS
 from service.use_cases.overruling import criteria_today
 from service.use_cases.recording import Recording
@@ -94,10 +95,7 @@ def climbing_faults(
 def _present(recording: Recording, episode: str) -> Position | None:
     """Return the position in force today, None where there is none or it has lapsed."""
     row = recording.before["episodes"][(episode,)]
-    until = row["position_until"]
-    if row["stage"] is None or (until is not None and until < recording.today):
-        return None
-    return row
+    return None if row["stage"] is None or has_lapsed(row["position_until"], recording.today) else row
 
 
 def _is_higher(position: Position, present: Position | None, stages: Sequence[str]) -> bool:

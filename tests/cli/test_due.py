@@ -56,8 +56,8 @@ def test_a_list_that_is_cut_says_so(line):
 
     cut, whole = line.run("due", "list", "--limit", "1"), line.run("due", "list", "--limit", "2")
 
-    assert (len(cut.out.splitlines()), "There is more" in cut.err) == (1, True)
-    assert (len(whole.out.splitlines()), "There is more" in whole.err) == (2, False)
+    assert (len(cut.out.splitlines()), "There are more" in cut.err) == (1, True)
+    assert (len(whole.out.splitlines()), "There are more" in whole.err) == (2, False)
 
 
 def test_a_clinician_puts_a_task_off_and_calls_it_off(line, task):
