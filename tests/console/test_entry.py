@@ -569,14 +569,16 @@ def test_going_back_to_the_facts_keeps_what_was_typed_of_the_battery(reader):
     assert again["episode.involved_side"] == "left"
 
 
-def test_a_first_battery_that_was_stored_and_is_sent_again_for_another_athlete_says_so(clinic, reader):
+@pytest.mark.parametrize("ref", ["KB-3", ATHLETE["ref"]])
+def test_a_first_battery_that_was_stored_and_is_sent_again_for_another_athlete_says_so(clinic, reader, ref):
+    begun(clinic)
     fields = fields_of(reader.send(NEW, FACTS | {"step": "facts"}).text) | {"step": "battery"}
     reader.done(NEW, fields)
 
-    html = refused(clinic, reader, NEW, fields | {"athlete.ref": "KB-3", "episode.ref": "KB-3-1"})
+    html = refused(clinic, reader, NEW, fields | {"athlete.ref": ref, "episode.ref": "KB-3-1"})
 
     assert "stored with other values" in text_of(html)
-    assert '">Look at what was stored' not in html, "of this athlete nothing is on record"
+    assert '">Look at what was stored' not in html, "of this athlete it was not"
 
 
 def test_values_of_a_first_battery_are_told_and_reading_a_known_athlete_is_noted(clinic, reader):
