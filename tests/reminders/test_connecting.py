@@ -48,7 +48,7 @@ def test_where_the_first_address_takes_no_connection_the_next_is_tried(clinic):
 
 
 def test_an_address_that_is_silent_leaves_the_next_one_its_share_of_the_time(clinic, monkeypatch):
-    monkeypatch.setattr(webhook, "SECONDS", 1)
+    monkeypatch.setattr(webhook, "SECONDS", 3)
     with receiver(shown()) as received:
         port = int(received.url.rpartition(":")[2].partition("/")[0])
         with socket.create_server(("127.0.0.2", port)):
