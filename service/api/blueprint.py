@@ -42,7 +42,7 @@ _IF_MATCH_PARAMETER = {
     "name": "If-Match",
     "required": True,
     "schema": {"type": "string"},
-    "description": "The ETag of what was seen, so that nobody else's change is lost.",
+    "description": "The ETag of what was seen, so that nobody else's change is lost; `*` changes whatever is there.",
 }
 _CREATED_HEADERS = {
     "Location": {"description": "Where it is now", "schema": {"type": "string"}},
