@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from datetime import date, datetime, time, timedelta
 from itertools import zip_longest
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from schemas.people import LAPSE
 from schemas.signing import OVERRIDE
@@ -14,19 +15,20 @@ from service.use_cases.timeline import Names, standing
 
 
 def has_lapsed(until: date | None, today: date) -> bool:
-    """Tell whether a position with this last day, or with none, holds no more."""
+    """Tell whether a position with this last day, or with none, holds no more; that of a closed episode, at its end."""
     return until is not None and today > until
 
 
-def lapses(links: Sequence[Link], names: Names, now: datetime) -> list[dict[str, Any]]:
+def lapses(links: Sequence[Link], names: Names, last_day: date, zone: ZoneInfo) -> list[dict[str, Any]]:
     """Return the lines of an episode's positions that ended by themselves, as `timeline` returns those of entries.
 
     Args:
         links: the entries that count, in the order of the record.
         names: what stages are called.
-        now: in the organisation's zone.
+        last_day: today, or the day on which the episode was closed.
+        zone: the organisation's.
     """
-    return [_line(one, on, names, now) for one, on in _lapsed(links) if on <= now.date()]
+    return [_line(one, on, names, zone) for one, on in _lapsed(links) if on <= last_day]
 
 
 def _lapsed(links: Sequence[Link]) -> Iterator[tuple[Link, date]]:
@@ -39,14 +41,14 @@ def _lapsed(links: Sequence[Link]) -> Iterator[tuple[Link, date]]:
                 yield one, on
 
 
-def _line(one: Link, on: date, names: Names, now: datetime) -> dict[str, Any]:
+def _line(one: Link, on: date, names: Names, zone: ZoneInfo) -> dict[str, Any]:
     said = one.content
     what = "override" if said.get("determination") == OVERRIDE else "position"
     return {
         "id": None,
         "sequence": None,
         "kind": LAPSE,
-        "occurred_at": instant(datetime.combine(on, time(), now.tzinfo)),
+        "occurred_at": instant(datetime.combine(on, time(), zone)),
         "occurred_on": on.isoformat(),
         "recorded_at": None,
         "by": None,

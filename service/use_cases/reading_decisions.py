@@ -81,7 +81,7 @@ def read_decision(context: Context, caller: Caller, id_: str, *, with_working: b
                 criteria,
                 row,
                 None if evidence is None else evidence.facts.involved_side,
-                has_lapsed(row["position_until"], today),
+                has_lapsed(row["position_until"], row["episode_closed_on"] or today),
                 link.content["occasion"] if row["episode_closed_on"] is None else None,
                 _latest(chain, link),
                 [_sign_off(one) for one in _signed(chain, id_)],

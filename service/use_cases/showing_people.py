@@ -16,7 +16,7 @@ from service.domain.record import Moment, gone, instant
 from service.domain.standing import History, supported_stage
 from service.store import entries, history, people, tasks
 from service.store.database import Tx
-from service.store.task_state import SIGN_OFF
+from service.store.task_state import SIGN_OFF, closed_on
 from service.use_cases.brief_decisions import brief, cautions
 from service.use_cases.context import Caller, Context
 from service.use_cases.in_force import by_digest
@@ -135,7 +135,7 @@ class Looking:
     def timeline(self, own: Sequence[Link], criteria: CriteriaSet | None) -> list[dict[str, Any]]:
         """Return an episode's entries as people read them, and where a position ended by itself."""
         counting = [one for one in own if one.id not in self.gone]
-        ended = lapses(counting, Names(criteria), self.now.astimezone(self.caller.zone))
+        ended = lapses(counting, Names(criteria), closed_on(counting) or self.today, self.caller.zone)
         told = timeline(own, self.gone, self.actors, criteria)
         return sorted([*ended, *told], key=lambda one: one["occurred_at"])
 
@@ -246,7 +246,7 @@ def _position(looking: Looking, row: Any) -> dict[str, Any] | None:
         "stage": row.stage,
         "participation": row.participation,
         "until": None if until is None else until.isoformat(),
-        "lapsed": has_lapsed(until, looking.today),
+        "lapsed": has_lapsed(until, row.closed_on or looking.today),
         "determination": None if said is None else said.content.get("determination"),
         "set_at": None if said is None else said.recorded_at,
         "set_by": None if said is None else person_of(said, looking.actors[said.actor]),

@@ -95,6 +95,21 @@ def test_a_position_is_what_a_named_professional_set(clinic: Clinic) -> None:
     assert episode(clinic, decided["episode_id"])["position"]["lapsed"]
 
 
+def test_what_held_when_an_episode_was_closed_does_not_lapse_afterwards(clinic: Clinic) -> None:
+    decided = clinic.post(battery("A"))
+    position = {"stage": "team_training", "participation": "modified_training"}
+    sign(clinic, decided, position=position, conditions="No matches.", valid_until="2026-11-30")
+    clinic.world.at("2026-11-25T18:00:00+01:00")
+    closed = {"kind": "closed", "on": "2026-11-25", "cause": "moved away"}
+    tell(clinic, f"{EPISODES}/{decided['episode_id']}/events", closed)
+    clinic.world.at("2026-12-01T08:00:00+01:00")
+
+    one = episode(clinic, decided["episode_id"])
+
+    assert (one["position"]["until"], one["position"]["lapsed"]) == ("2026-11-30", False)
+    assert "lapse" not in [line["kind"] for line in one["timeline"]]
+
+
 def test_a_step_back_is_proposed_where_less_is_supported_than_was_set(clinic: Clinic) -> None:
     decided = clinic.post(battery("A"))
     sign(clinic, decided, position={"stage": "team_training", "participation": "full_training"})

@@ -23,6 +23,6 @@ if (refused) refused.focus();
 if (location.hash.startsWith("#sent=")) {
   const place = location.hash.slice("#sent=".length);
   try { localStorage.removeItem(place); } catch { /* nothing was kept */ }
-  new BroadcastChannel(place).postMessage(location.pathname);
+  globalThis.BroadcastChannel && new BroadcastChannel(place).postMessage(location.pathname);
   history.replaceState(null, "", location.pathname + location.search);
 }

@@ -90,7 +90,7 @@
   if ("again" in form.dataset) keep();
   const forgetting = document.getElementById("forget");
   forgetting.addEventListener("click", () => { delete form.dataset.dirty; forget(); location.reload(); });
-  new BroadcastChannel(place).addEventListener("message", ({ data: decision }) => {
+  globalThis.BroadcastChannel && new BroadcastChannel(place).addEventListener("message", ({ data: decision }) => {
     const stored = document.getElementById("stored");
     stored.href = decision;
     stored.hidden = false;
