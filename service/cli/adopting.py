@@ -56,9 +56,9 @@ def _adopt(options: argparse.Namespace) -> Said:
 
 
 def _publish(options: argparse.Namespace) -> Said:
-    from service.criteria_files import examples_beside  # noqa: PLC0415
-    from service.use_cases.criteria_text import Text  # noqa: PLC0415
-    from service.use_cases.governing import publish_text  # noqa: PLC0415
+    from service.criteria_files import examples_beside  # noqa: PLC0415 - reads YAML
+    from service.use_cases.criteria_text import Text  # noqa: PLC0415 - likewise
+    from service.use_cases.governing import publish_text  # noqa: PLC0415 - loads the store
 
     body = loaded(PublishSchema(), {"in_force_from": options.begins, "replaces": options.replaces}, _OPTIONS)
     path = Path(options.path)

@@ -1,6 +1,7 @@
 """Send one webhook: to an address that was looked up, checked and is then connected to; no redirect is followed.
 
-Looking up, connecting and being answered share one limit of time.
+Looking up, connecting and being answered share one limit of time. Encryption may take once more what connecting may,
+so that a try is over within twice the limit.
 """
 
 import contextlib

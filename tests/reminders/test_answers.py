@@ -11,19 +11,10 @@ from service.reminders.sender import Sender
 from service.reminders.webhook import WebhookSender
 from service.use_cases.reminding import hand_due
 from tests.cli.serving import SECONDS
-from tests.clinic import new_clinic
 from tests.reminders.due import LOOPBACK, add_webhook, held
 
 NO_HTTP = "answered something that is no HTTP"
 BROKEN_OFF = "broke the connection off"
-
-
-@pytest.fixture
-def clinic(databases):
-    with databases.copy("sqlite") as database:
-        made = new_clinic(database.url)
-        yield made
-        made.world.context.database.close()
 
 
 def answered(clinic, answer):

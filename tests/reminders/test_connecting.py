@@ -11,17 +11,8 @@ from service.reminders import webhook
 from service.reminders.sender import Sender
 from service.reminders.webhook import WebhookSender
 from service.use_cases.reminding import hand_due
-from tests.clinic import new_clinic
 from tests.reminders.due import LOOPBACK, add_webhook, held
 from tests.reminders.receivers import HOST, receiver, shown, trusting
-
-
-@pytest.fixture
-def clinic(databases):
-    with databases.copy("sqlite") as database:
-        made = new_clinic(database.url)
-        yield made
-        made.world.context.database.close()
 
 
 def sent(clinic, resolve, *, tls=None):

@@ -14,17 +14,8 @@ from service.reminders.mail import MailSender
 from service.reminders.sender import Sender
 from service.reminders.webhook import WebhookSender
 from service.use_cases.reminding import hand_due
-from tests.clinic import new_clinic
 from tests.reminders.due import LOOPBACK, add_mail, add_webhook, held
 from tests.reminders.receivers import HOST, mail_server, receiver, shown, trusting
-
-
-@pytest.fixture
-def clinic(databases):
-    with databases.copy("sqlite") as database:
-        made = new_clinic(database.url)
-        yield made
-        made.world.context.database.close()
 
 
 @pytest.fixture
